@@ -1,0 +1,336 @@
+"""What a ledger entry can say: one payload class per kind, and the entry that carries it.
+
+Times inside payloads are ISO 8601 text with an offset. A correction is an entry of the same
+kind whose `replaces` names the earlier one, or a `Withdrawn` when nothing takes its place.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from dosetrack.records.people import Actor
+from dosetrack.records.report import Patient, PlaneName
+
+
+class Agent(StrEnum):
+    """What was injected. Only IODINATED counts toward contrast and iodine."""
+
+    IODINATED = "iodinated"
+    CARBON_DIOXIDE = "carbon dioxide"
+    GADOLINIUM = "gadolinium"
+    SALINE = "saline"
+
+
+class InjectionSite(StrEnum):
+    """How the contrast reaches the kidneys (contrast guidelines' first and second pass)."""
+
+    FIRST_PASS = "first-pass"
+    SECOND_PASS = "second-pass"
+    VENOUS = "venous"
+    NOT_INTRAVASCULAR = "not-intravascular"
+    UNKNOWN = "unknown"
+
+
+class Knowledge(StrEnum):
+    """Whether something about the patient is known."""
+
+    YES = "yes"
+    NO = "no"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class CaseOpened:
+    """A case was planned or started by a person. `is_planned`: not yet running.
+
+    `earlier_*` is contrast of the look-back window given elsewhere, told by a person;
+    None with `earlier_contrast` UNKNOWN means 'earlier contrast not known'.
+    """
+
+    room: str
+    patient: Patient
+    procedure: str | None = None
+    operators: tuple[str, ...] = ()
+    is_planned: bool = False
+    concentration_mgi_ml: float | None = None
+    injection_site: InjectionSite = InjectionSite.UNKNOWN
+    is_inpatient: bool = False
+    dialysis: Knowledge = Knowledge.UNKNOWN
+    is_creatinine_unstable: bool = False
+    earlier_contrast: Knowledge = Knowledge.UNKNOWN
+    earlier_contrast_ml: float | None = None
+    earlier_iodine_g: float | None = None
+    arms: str | None = None
+    pregnancy: Knowledge = Knowledge.UNKNOWN
+    accession_number: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CaseStarted:
+    """A planned case began."""
+
+
+@dataclass(frozen=True, slots=True)
+class CaseEnded:
+    """The case ended. `how`: 'person', 'mpps', 'no feed', 'report only'."""
+
+    how: str = "person"
+
+
+@dataclass(frozen=True, slots=True)
+class CaseClosed:
+    """A person reconciled the case."""
+
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ReportReceived:
+    """A dose report arrived; its original bytes are held under `sha256`."""
+
+    sha256: str
+    file: str
+    source: str
+    sop_instance_uid: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FileQuarantined:
+    """A received file could not be read; its bytes are held under `sha256`."""
+
+    sha256: str
+    file: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class JoinProposed:
+    """A report may belong to `other_case` (same patient and room within the join window)."""
+
+    other_case: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReportMoved:
+    """A person moved the report `sha256` of `from_case` into the case of this entry."""
+
+    sha256: str
+    from_case: str
+
+
+@dataclass(frozen=True, slots=True)
+class PatientSize:
+    """Weight [kg] and height [cm] as measured; sex and birth date if told with them."""
+
+    weight_kg: float | None = None
+    height_cm: float | None = None
+    sex: str | None = None
+    birth_date: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PatientChanged:
+    """The case belongs to another patient than was first entered (wrong-patient swap)."""
+
+    patient: Patient
+
+
+@dataclass(frozen=True, slots=True)
+class Creatinine:
+    """Serum creatinine in the laboratory's own unit, exact.
+
+    value : decimal digits as typed, e.g. '1.20'
+    unit : 'mg/dL' or 'umol/L'
+    taken_on : YYYY-MM-DD or ISO 8601 time, None when not told
+    """
+
+    value: str
+    unit: str
+    taken_on: str | None = None
+    is_unstable: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RenalStatus:
+    """Facts that decide whether an estimate from creatinine may be used."""
+
+    dialysis: Knowledge = Knowledge.UNKNOWN
+    is_creatinine_unstable: bool = False
+    is_inpatient: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Injection:
+    """One injection as delivered to the patient.
+
+    volume_ml : mL of what was injected, diluted or not
+    concentration_mgi_ml : of the undiluted product; None when not told
+    contrast_fraction : part of the volume that is product, 0 to 1 (1 = undiluted)
+    """
+
+    volume_ml: float
+    concentration_mgi_ml: float | None = None
+    contrast_fraction: float = 1.0
+    agent: Agent = Agent.IODINATED
+    site: InjectionSite = InjectionSite.UNKNOWN
+    route: str | None = None
+    from_injector: bool = False
+    run: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ConsoleReading:
+    """Cumulative numbers read off the console for one plane.
+
+    `offset_*` is what the console still showed from an earlier patient; it is subtracted.
+    `is_reset`: the console began again from zero since the last reading of this plane.
+    """
+
+    plane: PlaneName = "single"
+    reference_air_kerma_mgy: float | None = None
+    dose_area_product_gycm2: float | None = None
+    fluoroscopy_time_s: float | None = None
+    offset_reference_air_kerma_mgy: float = 0.0
+    offset_dose_area_product_gycm2: float = 0.0
+    offset_fluoroscopy_time_s: float = 0.0
+    is_reset: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class OperatorsChanged:
+    """The primary operator (first) and assistants from now on."""
+
+    operators: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LevelsReached:
+    """One prompt: the levels found reached by one update, the highest first.
+
+    `levels` are keys of `dosetrack.records.levels.LevelReached`, whose facts are kept beside.
+    """
+
+    prompt_id: str
+    lane: str
+    levels: tuple[str, ...]
+    headline: str
+    say: str
+    priority: str
+    settings_seq: int
+    software_version: str
+
+
+@dataclass(frozen=True, slots=True)
+class PromptAnswered:
+    """A person answered a prompt."""
+
+    prompt_id: str
+    decision: str
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SettingChanged:
+    """A setting has a new value from `valid_from` on. scope: 'site', 'room:NAME', 'procedure:NAME'."""
+
+    key: str
+    scope: str
+    value: str
+    valid_from: str
+    source: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Withdrawn:
+    """The entry named by `replaces` is taken back; nothing stands in its place."""
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Free words of a person."""
+
+    text: str
+
+
+Payload = (
+    CaseOpened
+    | CaseStarted
+    | CaseEnded
+    | CaseClosed
+    | ReportReceived
+    | FileQuarantined
+    | JoinProposed
+    | ReportMoved
+    | PatientSize
+    | PatientChanged
+    | Creatinine
+    | RenalStatus
+    | Injection
+    | ConsoleReading
+    | OperatorsChanged
+    | LevelsReached
+    | PromptAnswered
+    | SettingChanged
+    | Withdrawn
+    | Note
+)
+
+PAYLOAD_KINDS: dict[str, type] = {
+    "case-opened": CaseOpened,
+    "case-started": CaseStarted,
+    "case-ended": CaseEnded,
+    "case-closed": CaseClosed,
+    "report-received": ReportReceived,
+    "file-quarantined": FileQuarantined,
+    "join-proposed": JoinProposed,
+    "report-moved": ReportMoved,
+    "patient-size": PatientSize,
+    "patient-changed": PatientChanged,
+    "creatinine": Creatinine,
+    "renal-status": RenalStatus,
+    "injection": Injection,
+    "console-reading": ConsoleReading,
+    "operators-changed": OperatorsChanged,
+    "levels-reached": LevelsReached,
+    "prompt-answered": PromptAnswered,
+    "setting-changed": SettingChanged,
+    "withdrawn": Withdrawn,
+    "note": Note,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class NewEntry:
+    """An entry to be appended. `happened_at` is timezone-aware; `case` None for site-wide kinds."""
+
+    payload: Payload
+    actor: Actor
+    happened_at: datetime
+    case: str | None = None
+    reason: str | None = None
+    replaces: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """An entry as it stands in the ledger.
+
+    `payload` is None when the person's data was deleted; the digest of what stood there remains.
+    """
+
+    seq: int
+    id: str
+    kind: str
+    case: str | None
+    happened_at: datetime
+    recorded_at: datetime
+    actor: Actor
+    reason: str | None
+    replaces: str | None
+    payload: Payload | None
+    payload_digest: str
+    previous_digest: str
+    digest: str
