@@ -191,7 +191,7 @@ def resolve(
     empty value takes the change back to the next wider scope.
     """
     values = {key: d.default for key, d in definitions().items()}
-    origins = {key: "default" for key in values}
+    origins = dict.fromkeys(values, "default")
     seq = 0
     by_scope: dict[str, dict[str, SettingChange]] = {}
     for change in sorted(changes, key=lambda c: (c.valid_from, c.seq)):

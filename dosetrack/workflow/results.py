@@ -1,0 +1,165 @@
+"""What the workflow hands to command line and pages: whole results, ready to be shown.
+
+Calculator results stand inside unchanged; nothing here computes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Generic, TypeVar
+
+from dosetrack.alerts import Prompt
+from dosetrack.cases import Case, CaseState
+from dosetrack.findings import Finding
+from dosetrack.kidney import KidneyAssessment
+from dosetrack.radiation import BeamOn, Forecast, PlaneCurve, RadiationAccount
+from dosetrack.records.entries import Injection
+from dosetrack.records.levels import LevelLine, LevelReached
+from dosetrack.records.people import Actor
+from dosetrack.records.report import RefusedFile
+from dosetrack.settings import SettingChange, SettingDefinition, Settings
+from dosetrack.skin.screening import SkinRange
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class CaseSummary:
+    """One row of the list of cases; keys of `dosetrack cases`."""
+
+    id: str
+    patient_id: str | None
+    room: str | None
+    procedure: str | None
+    operators: tuple[str, ...]
+    started_at: str | None
+    state: CaseState
+    reports: int
+    events: int
+    dose_area_product_gycm2: float | None
+    reference_air_kerma_mgy: float | None
+    reference_air_kerma_by_plane_mgy: dict[str, float | None]
+    fluoroscopy_time_s: float | None
+    contrast_ml: float | None
+    iodine_g: float | None
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Stair:
+    """One counted injection and the totals after it. entry_id names it for a correction."""
+
+    at: datetime
+    entry_id: str
+    injection: Injection
+    contrast_ml: float
+    iodine_g: float | None
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Feeds:
+    """How old the numbers are. `is_stale`: nothing for longer than the setting (running cases)."""
+
+    last_reading_at: datetime | None
+    last_report_at: datetime | None
+    last_entry_at: datetime | None
+    is_stale: bool
+
+
+@dataclass(frozen=True, slots=True)
+class TimelineRow:
+    """One entry of the case in words, newest last. `replaced_by`: entry id of its correction."""
+
+    entry_id: str
+    seq: int
+    kind: str
+    at: datetime
+    recorded_at: datetime
+    by: Actor
+    text: str
+    reason: str | None
+    replaces: str | None
+    replaced_by: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """What the patient received before this case, inside the look-back windows."""
+
+    radiation: tuple[CaseSummary, ...]
+    radiation_days: float
+    contrast_cases: tuple[CaseSummary, ...]
+    contrast_hours: float
+
+
+@dataclass(frozen=True, slots=True)
+class CaseView:
+    """Everything known of one case at one ledger position, live or at rest.
+
+    position : ledger seq the view was computed at
+    as_of : the moment ages and forecasts refer to
+    radiation, kidney : the two accounts
+    curves : cumulative Ka,r, DAP and time per plane on the clock
+    stairs : the injections as given, cumulative
+    radiation_lines, contrast_lines : levels to draw in each lane
+    levels : every level reached so far, radiation and contrast
+    """
+
+    case: Case
+    position: int
+    as_of: datetime
+    time_zone: str
+    settings: Settings
+    radiation: RadiationAccount
+    skin: SkinRange | None
+    curves: tuple[PlaneCurve, ...]
+    beam_on: tuple[BeamOn, ...]
+    radiation_lines: tuple[LevelLine, ...]
+    radiation_forecast: Forecast | None
+    kidney: KidneyAssessment
+    stairs: tuple[Stair, ...]
+    contrast_lines: tuple[LevelLine, ...]
+    contrast_forecast: Forecast | None
+    levels: tuple[LevelReached, ...]
+    prompts: tuple[Prompt, ...]
+    feeds: Feeds
+    findings: tuple[Finding, ...]
+    timeline: tuple[TimelineRow, ...]
+    earlier: Earlier
+    summary: CaseSummary
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded(Generic[T]):
+    """What recording one entry led to.
+
+    entry_id : None when `questions` must be answered first; then nothing was recorded
+    questions : what a person must confirm ('first reading is not near zero: carried over?')
+    """
+
+    entry_id: str | None
+    questions: tuple[T, ...]
+    prompts: tuple[Prompt, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class IngestResult:
+    """What `dosetrack ingest` did. cases: ids touched, in order of first touch."""
+
+    added: int
+    already_held: int
+    refused: tuple[RefusedFile, ...]
+    cases: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SettingView:
+    """One setting with its value in force and its history, newest first."""
+
+    definition: SettingDefinition
+    value: str
+    origin: str
+    history: tuple[SettingChange, ...]
