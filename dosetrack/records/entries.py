@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+from dosetrack.records.levels import LevelReached
 from dosetrack.records.people import Actor
 from dosetrack.records.report import Patient, PlaneName
 
@@ -210,7 +211,8 @@ class OperatorsChanged:
 class LevelsReached:
     """One prompt: the levels found reached by one update, the highest first.
 
-    `levels` are keys of `dosetrack.records.levels.LevelReached`, whose facts are kept beside.
+    `levels` are keys of `dosetrack.records.levels.LevelReached`; `facts` are those levels as they
+    were found. An entry with the `prompt_id` of an earlier one states the same card, grown.
     """
 
     prompt_id: str
@@ -221,6 +223,7 @@ class LevelsReached:
     priority: str
     settings_seq: int
     software_version: str
+    facts: tuple[LevelReached, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
