@@ -1,0 +1,46 @@
+"""The append-only store: entries chained by digest, original bytes, and rebuildable projections.
+
+`engine` opens a database, `schema` holds its tables, `codec` turns payloads into text. `Ledger` is
+opened once per process; `Transaction` writes, `LedgerReader` reads; `rows` are what projections
+hold. The ledger knows the records and no calculator: what a case amounts to is worked out by a
+`Projector` given by the caller.
+"""
+
+from dosetrack.ledger.ledger import Ledger
+from dosetrack.ledger.query import LedgerReader
+from dosetrack.ledger.rebuild import Projector, projection_digest, rebuild
+from dosetrack.ledger.rows import (
+    CaseMatch,
+    CaseState,
+    CaseTotalRow,
+    OriginalRow,
+    PlaneDose,
+    ReportRow,
+    SettingRow,
+    StoredEvent,
+)
+from dosetrack.ledger.transaction import PackedOriginal, Transaction, pack_original
+from dosetrack.ledger.verify import Anchor, ChainBreak, ChainReport, verify_chain
+
+__all__ = [
+    "Anchor",
+    "CaseMatch",
+    "CaseState",
+    "CaseTotalRow",
+    "ChainBreak",
+    "ChainReport",
+    "Ledger",
+    "LedgerReader",
+    "OriginalRow",
+    "PackedOriginal",
+    "PlaneDose",
+    "Projector",
+    "ReportRow",
+    "SettingRow",
+    "StoredEvent",
+    "Transaction",
+    "pack_original",
+    "projection_digest",
+    "rebuild",
+    "verify_chain",
+]
