@@ -24,6 +24,32 @@ class FindingCode(Enum):
 
     # readers
     # cases, reconcile
+    EVENT_DIFFERS_BETWEEN_REPORTS = (
+        "event-differs-between-reports",
+        Severity.WARNING,
+        "Two reports tell this event differently; {kept} counts, {other} is kept.",
+    )
+    REPORTS_OVERLAP_IN_PART = (
+        "reports-overlap-in-part",
+        Severity.WARNING,
+        "{one} and {other} share some events but neither holds all of the other's; "
+        "the stated totals of the later one are shown, and the sum of the unique events.",
+    )
+    PATIENT_DIFFERS = (
+        "patient-differs",
+        Severity.ERROR,
+        "The case was entered for patient {entered}; {file} was sent for {sent}. Ask which is right.",
+    )
+    TIME_OCCURS_TWICE = (
+        "time-occurs-twice",
+        Severity.INFO,
+        "{time} occurs twice in {zone} (clocks set back); the earlier one was taken.",
+    )
+    MAY_BELONG_TO_OTHER_CASE = (
+        "may-belong-to-other-case",
+        Severity.WARNING,
+        "The report may belong to case {other}: {why}. A person decides.",
+    )
     # entry
     # kidney
     # radiation, skin

@@ -140,6 +140,7 @@ class Recorded(Generic[T]):
     """
 
     entry_id: str | None
+    case_id: str | None
     questions: tuple[T, ...]
     prompts: tuple[Prompt, ...] = ()
     findings: tuple[Finding, ...] = ()

@@ -1,0 +1,363 @@
+"""A case as the fold of its ledger entries: who, where, what was given and read, in which state.
+
+`fold` is pure: the same entries and reports give the same case. An entry that was corrected or
+withdrawn stays in the ledger and on the timeline; it no longer counts here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from enum import StrEnum
+from typing import Generic, TypeVar
+from zoneinfo import ZoneInfo
+
+from dosetrack.findings import Finding, FindingCode, finding
+from dosetrack.merging import CountedEvent, MergedReports, merge_reports
+from dosetrack.records.entries import (
+    CaseClosed,
+    CaseEnded,
+    CaseOpened,
+    CaseStarted,
+    ConsoleReading,
+    Creatinine,
+    Entry,
+    FileQuarantined,
+    Injection,
+    JoinProposed,
+    LevelsReached,
+    Note,
+    OperatorsChanged,
+    PatientChanged,
+    PatientSize,
+    PromptAnswered,
+    RenalStatus,
+    ReportMoved,
+    ReportReceived,
+    Withdrawn,
+)
+from dosetrack.records.people import Actor
+from dosetrack.records.report import DoseReport, DoseTotal, Patient
+from dosetrack.times import instant_of, local_text
+
+T = TypeVar("T")
+
+
+class CaseState(StrEnum):
+    """Where a case stands. EMPTY: its reports were moved to another case."""
+
+    PLANNED = "planned"
+    RUNNING = "running"
+    ENDED = "ended"
+    CLOSED = "closed"
+    EMPTY = "empty"
+
+
+@dataclass(frozen=True, slots=True)
+class Stamped(Generic[T]):
+    """A payload that counts, with the entry it came in. at: when it happened, zone-aware."""
+
+    value: T
+    entry_id: str
+    seq: int
+    at: datetime
+    recorded_at: datetime
+    by: Actor
+
+
+@dataclass(frozen=True, slots=True)
+class TimedCountedEvent:
+    """A counted event and its instant [UTC]; None when its time is missing or unreadable."""
+
+    counted: CountedEvent
+    instant: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One case, whole.
+
+    patient : as entered by people, filled from the reports where people said nothing
+    started_at : ISO text, as the machine or the opening entry gave it
+    events : each counted once, in order of instant, then of the file
+    stated : totals the machines stated, per plane
+    """
+
+    id: str
+    state: CaseState
+    room: str | None = None
+    patient: Patient = field(default_factory=Patient)
+    procedure: str | None = None
+    operators: tuple[str, ...] = ()
+    opening: Stamped[CaseOpened] | None = None
+    opened_at: datetime | None = None
+    started_at: str | None = None
+    started_instant: datetime | None = None
+    ended_at: datetime | None = None
+    ended_how: str | None = None
+    renal: RenalStatus = field(default_factory=RenalStatus)
+    sizes: tuple[Stamped[PatientSize], ...] = ()
+    creatinines: tuple[Stamped[Creatinine], ...] = ()
+    injections: tuple[Stamped[Injection], ...] = ()
+    readings: tuple[Stamped[ConsoleReading], ...] = ()
+    prompts: tuple[Stamped[LevelsReached], ...] = ()
+    answers: tuple[Stamped[PromptAnswered], ...] = ()
+    proposals: tuple[Stamped[JoinProposed], ...] = ()
+    notes: tuple[Stamped[Note], ...] = ()
+    reports: tuple[DoseReport, ...] = ()
+    report_times: tuple[datetime, ...] = ()
+    events: tuple[TimedCountedEvent, ...] = ()
+    stated: tuple[DoseTotal, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    entries: tuple[Entry, ...] = ()
+
+    @property
+    def is_open(self) -> bool:
+        """Whether the team may still add to it in the room."""
+        return self.state in (CaseState.PLANNED, CaseState.RUNNING)
+
+
+def standing(entries: Sequence[Entry]) -> tuple[Entry, ...]:
+    """The entries that count: not replaced, not withdrawn, not deleted."""
+    replaced = {entry.replaces for entry in entries if entry.replaces}
+    return tuple(
+        entry
+        for entry in entries
+        if entry.id not in replaced and entry.payload is not None and not isinstance(entry.payload, Withdrawn)
+    )
+
+
+def report_digests(entries: Sequence[Entry]) -> tuple[str, ...]:
+    """SHA-256 of the reports that belong to the case, in order of arrival, each once."""
+    found: dict[str, None] = {}
+    for entry in standing(entries):
+        if isinstance(entry.payload, ReportReceived | ReportMoved):
+            found[entry.payload.sha256] = None
+    return tuple(found)
+
+
+def fold(
+    case_id: str,
+    entries: Sequence[Entry],
+    reports: Mapping[str, DoseReport],
+    *,
+    room_of: Mapping[str, str],
+    zone: ZoneInfo,
+    moved_away: frozenset[str] = frozenset(),
+) -> Case:
+    """The case that `entries` (in ledger order) make.
+
+    Parameters
+    ----------
+    reports : by SHA-256, those named by the entries
+    room_of : station or serial -> room (a setting)
+    zone : of the room, for times sent without an offset
+    moved_away : SHA-256 of reports that a person moved to another case
+    """
+    counting = standing(entries)
+    held = [reports[s] for s in report_digests(entries) if s in reports and s not in moved_away]
+    merged = merge_reports(held)
+    opening = _last(counting, CaseOpened)
+    started_at, started_instant = _start(counting, opening, held, zone)
+    ending = _last(counting, CaseEnded)
+    patient, patient_findings = _patient(counting, opening, held)
+    events, time_findings = _timed(merged, zone)
+    return Case(
+        id=case_id,
+        state=_state(counting, opening, held),
+        room=opening.value.room if opening else _room(held, room_of),
+        patient=patient,
+        procedure=_procedure(opening, held),
+        operators=_operators(counting, opening, held),
+        opening=opening,
+        opened_at=opening.at if opening else None,
+        started_at=started_at,
+        started_instant=started_instant,
+        ended_at=ending.at if ending else None,
+        ended_how=ending.value.how if ending else None,
+        renal=_renal(counting, opening),
+        sizes=_all(counting, PatientSize),
+        creatinines=_all(counting, Creatinine),
+        injections=_by_time(_all(counting, Injection)),
+        readings=_by_time(_all(counting, ConsoleReading)),
+        prompts=_all(counting, LevelsReached),
+        answers=_all(counting, PromptAnswered),
+        proposals=_all(counting, JoinProposed),
+        notes=_all(counting, Note),
+        reports=tuple(held),
+        report_times=tuple(s.recorded_at for s in _all(counting, ReportReceived)),
+        events=events,
+        stated=merged.stated,
+        findings=(
+            *(f for report in held for f in report.findings),
+            *merged.findings,
+            *patient_findings,
+            *time_findings,
+            *_proposal_findings(counting),
+        ),
+        entries=tuple(entries),
+    )
+
+
+def _stamp(entry: Entry, payload: T) -> Stamped[T]:
+    return Stamped(
+        value=payload,
+        entry_id=entry.id,
+        seq=entry.seq,
+        at=entry.happened_at,
+        recorded_at=entry.recorded_at,
+        by=entry.actor,
+    )
+
+
+def _all(entries: Sequence[Entry], kind: type[T]) -> tuple[Stamped[T], ...]:
+    return tuple(_stamp(e, e.payload) for e in entries if isinstance(e.payload, kind))
+
+
+def _last(entries: Sequence[Entry], kind: type[T]) -> Stamped[T] | None:
+    found = _all(entries, kind)
+    return found[-1] if found else None
+
+
+def _by_time(stamped: tuple[Stamped[T], ...]) -> tuple[Stamped[T], ...]:
+    return tuple(sorted(stamped, key=lambda s: (s.at, s.seq)))
+
+
+def _state(
+    entries: Sequence[Entry], opening: Stamped[CaseOpened] | None, reports: Sequence[DoseReport]
+) -> CaseState:
+    if _last(entries, CaseClosed):
+        return CaseState.CLOSED
+    if _last(entries, CaseEnded):
+        return CaseState.ENDED
+    if opening is None:
+        has_content = bool(reports) or any(isinstance(e.payload, FileQuarantined) for e in entries)
+        return CaseState.ENDED if has_content or _all(entries, Injection) else CaseState.EMPTY
+    if opening.value.is_planned and not _last(entries, CaseStarted):
+        return CaseState.PLANNED
+    return CaseState.RUNNING
+
+
+def _start(
+    entries: Sequence[Entry],
+    opening: Stamped[CaseOpened] | None,
+    reports: Sequence[DoseReport],
+    zone: ZoneInfo,
+) -> tuple[str | None, datetime | None]:
+    if opening is not None:
+        started = _last(entries, CaseStarted)
+        at = started.at if started else opening.at
+        return local_text(at, zone), at
+    texts: list[str] = []
+    for report in reports:
+        first_event = next((e.started_at for e in report.events if e.started_at), None)
+        text = report.procedure.started_at or first_event or report.report.reported_at
+        texts.extend([text] if text else [])
+    timed = [(found.utc, text) for text in texts if (found := instant_of(text, zone))]
+    if not timed:
+        return (texts[0], None) if texts else (None, None)
+    instant, text = min(timed)
+    return text, instant
+
+
+def _room(reports: Sequence[DoseReport], room_of: Mapping[str, str]) -> str | None:
+    for report in reports:
+        machine = report.equipment
+        for name in (machine.station, machine.serial):
+            if name and name in room_of:
+                return room_of[name]
+        fallback = machine.station or machine.serial or machine.model
+        if fallback:
+            return fallback
+    return None
+
+
+def _procedure(opening: Stamped[CaseOpened] | None, reports: Sequence[DoseReport]) -> str | None:
+    if opening and opening.value.procedure:
+        return opening.value.procedure
+    return next((r.procedure.label for r in reports if r.procedure.label), None)
+
+
+def _operators(
+    entries: Sequence[Entry], opening: Stamped[CaseOpened] | None, reports: Sequence[DoseReport]
+) -> tuple[str, ...]:
+    changed = _last(entries, OperatorsChanged)
+    if changed:
+        return changed.value.operators
+    if opening and opening.value.operators:
+        return opening.value.operators
+    return tuple(dict.fromkeys(name for report in reports for name in report.operators))
+
+
+def _renal(entries: Sequence[Entry], opening: Stamped[CaseOpened] | None) -> RenalStatus:
+    told = _last(entries, RenalStatus)
+    if told:
+        return told.value
+    if opening:
+        return RenalStatus(
+            dialysis=opening.value.dialysis,
+            is_creatinine_unstable=opening.value.is_creatinine_unstable,
+            is_inpatient=opening.value.is_inpatient,
+        )
+    return RenalStatus()
+
+
+def _patient(
+    entries: Sequence[Entry], opening: Stamped[CaseOpened] | None, reports: Sequence[DoseReport]
+) -> tuple[Patient, list[Finding]]:
+    changed = _last(entries, PatientChanged)
+    entered = changed.value.patient if changed else opening.value.patient if opening else None
+    findings: list[Finding] = []
+    patient = entered or Patient()
+    for report in reports:
+        if entered and _is_other_person(entered, report.patient):
+            findings.append(
+                finding(
+                    FindingCode.PATIENT_DIFFERS,
+                    entered=entered.id or "no number",
+                    sent=report.patient.id or "no number",
+                    file=report.file,
+                )
+            )
+            continue
+        patient = _filled(patient, report.patient)
+    for size in _all(entries, PatientSize):
+        told = {n: getattr(size.value, n) for n in ("weight_kg", "height_cm", "sex", "birth_date")}
+        patient = replace(patient, **{name: value for name, value in told.items() if value is not None})
+    return patient, findings
+
+
+def _is_other_person(entered: Patient, sent: Patient) -> bool:
+    if entered.id and sent.id:
+        if entered.id != sent.id:
+            return True
+        return bool(entered.id_issuer and sent.id_issuer and entered.id_issuer != sent.id_issuer)
+    return False
+
+
+def _filled(patient: Patient, other: Patient) -> Patient:
+    return Patient(*((getattr(patient, n) or getattr(other, n)) for n in Patient.__slots__))
+
+
+def _timed(merged: MergedReports, zone: ZoneInfo) -> tuple[tuple[TimedCountedEvent, ...], list[Finding]]:
+    timed: list[TimedCountedEvent] = []
+    findings: list[Finding] = []
+    for counted in merged.events:
+        text = counted.event.started_at
+        found = instant_of(text, zone) if text else None
+        if found and found.is_ambiguous:
+            findings.append(
+                finding(FindingCode.TIME_OCCURS_TWICE, event_uid=counted.event.uid, time=text, zone=zone.key)
+            )
+        timed.append(TimedCountedEvent(counted=counted, instant=found.utc if found else None))
+    # the sort is stable: events without a time keep their place at the end, in order of the file
+    timed.sort(key=lambda t: (t.instant is None, t.instant.timestamp() if t.instant else 0.0))
+    return tuple(timed), findings
+
+
+def _proposal_findings(entries: Sequence[Entry]) -> list[Finding]:
+    return [
+        finding(FindingCode.MAY_BELONG_TO_OTHER_CASE, other=s.value.other_case, why=s.value.why)
+        for s in _all(entries, JoinProposed)
+    ]

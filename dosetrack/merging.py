@@ -1,0 +1,154 @@
+"""Several reports of one case: each event counted once, totals never added blindly.
+
+Reports may be sent again, repeat the events of earlier ones (cumulative), hold only what is new
+(incremental), or arrive late. Events are told apart by irradiation event UID and plane; the same
+UID and plane twice inside one report with different starts are two events. Where two reports tell
+one event differently the latest complete report counts, and a finding says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, fields
+
+from dosetrack.findings import Finding, FindingCode, finding
+from dosetrack.records.report import DoseReport, DoseTotal, IrradiationEvent, PlaneName
+
+EventKey = tuple[str | None, ...]
+_QUANTITIES = tuple(f.name for f in fields(DoseTotal) if f.name not in ("plane", "basis"))
+
+
+@dataclass(frozen=True, slots=True)
+class CountedEvent:
+    """An event that counts, and the report it was taken from. order: place in that report."""
+
+    event: IrradiationEvent
+    report_sha256: str
+    order: int
+
+
+@dataclass(frozen=True, slots=True)
+class MergedReports:
+    """What the reports of one case say together.
+
+    events : each event once, by report and place
+    stated : totals the machines stated, per plane, added over machines and incremental reports
+    """
+
+    events: tuple[CountedEvent, ...] = ()
+    stated: tuple[DoseTotal, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+
+def event_key(event: IrradiationEvent) -> EventKey:
+    """What tells events apart: UID and plane, or facts of the event when it has no UID."""
+    if event.uid:
+        return (event.uid, event.plane)
+    return (None, event.plane, event.started_at, event.type, str(event.dose_area_product_gycm2))
+
+
+def merge_reports(reports: Sequence[DoseReport]) -> MergedReports:
+    """Unique events and stated totals of `reports`, given in order of arrival."""
+    ordered = sorted(reports, key=_precedence)
+    taken: dict[EventKey, tuple[DoseReport, list[CountedEvent]]] = {}
+    findings: list[Finding] = []
+    for report in ordered:
+        for key, group in _grouped(report).items():
+            held = taken.get(key)
+            if held is None:
+                taken[key] = (report, group)
+            elif [e.event for e in held[1]] != [e.event for e in group]:
+                findings.append(_differs(key, kept=report, other=held[0]))
+                taken[key] = (report, group)
+    events = tuple(event for _, group in taken.values() for event in group)
+    stated, more = _stated(ordered)
+    return MergedReports(events=events, stated=stated, findings=(*findings, *more))
+
+
+def _precedence(report: DoseReport) -> tuple[bool, str]:
+    # a partial report never overrules a complete one; sorting is stable, so arrival decides last
+    return (report.report.completion != "PARTIAL", report.report.reported_at or "")
+
+
+def _grouped(report: DoseReport) -> dict[EventKey, list[CountedEvent]]:
+    groups: dict[EventKey, list[CountedEvent]] = {}
+    for order, event in enumerate(report.events):
+        group = groups.setdefault(event_key(event), [])
+        if all(event.started_at != held.event.started_at for held in group):
+            group.append(CountedEvent(event=event, report_sha256=report.sha256, order=order))
+    return groups
+
+
+def _differs(key: EventKey, *, kept: DoseReport, other: DoseReport) -> Finding:
+    return finding(
+        FindingCode.EVENT_DIFFERS_BETWEEN_REPORTS, event_uid=key[0], kept=kept.file, other=other.file
+    )
+
+
+def _stated(ordered: Sequence[DoseReport]) -> tuple[tuple[DoseTotal, ...], list[Finding]]:
+    """Totals per plane: within one machine and study the cumulative report replaces, else they add."""
+    findings: list[Finding] = []
+    kept: list[DoseTotal] = []
+    for same_source in _by_source(ordered):
+        running: list[DoseReport] = []
+        for report in same_source:
+            if not _stated_rows(report):
+                continue
+            covered = [earlier for earlier in running if _covers(report, earlier)]
+            running = [earlier for earlier in running if earlier not in covered]
+            for earlier in running:
+                if _overlaps(report, earlier):
+                    findings.append(
+                        finding(FindingCode.REPORTS_OVERLAP_IN_PART, one=report.file, other=earlier.file)
+                    )
+            running = [earlier for earlier in running if not _overlaps(report, earlier)]
+            running.append(report)
+        kept.extend(row for report in running for row in _stated_rows(report))
+    return added_totals(kept), findings
+
+
+def _by_source(ordered: Sequence[DoseReport]) -> Iterable[list[DoseReport]]:
+    groups: dict[tuple[str | None, ...], list[DoseReport]] = {}
+    for report in ordered:
+        machine = report.equipment
+        key = (machine.station, machine.serial, machine.model, report.report.study_instance_uid)
+        groups.setdefault(key, []).append(report)
+    return groups.values()
+
+
+def _stated_rows(report: DoseReport) -> list[DoseTotal]:
+    return [row for row in report.totals if row.basis == "stated"]
+
+
+def _covers(later: DoseReport, earlier: DoseReport) -> bool:
+    """Whether `later` is cumulative over `earlier`: it holds every event, or totals no lower."""
+    keys = {event_key(event) for event in earlier.events}
+    if keys:
+        return keys <= {event_key(event) for event in later.events}
+    totals = {row.plane: row for row in _stated_rows(later)}
+    return all(
+        (getattr(totals.get(row.plane), name, None) or 0.0) >= (getattr(row, name) or 0.0)
+        for row in _stated_rows(earlier)
+        for name in ("dose_area_product_gycm2", "reference_air_kerma_mgy", "fluoroscopy_time_s")
+    )
+
+
+def _overlaps(one: DoseReport, other: DoseReport) -> bool:
+    return bool({event_key(e) for e in one.events} & {event_key(e) for e in other.events})
+
+
+def added_totals(rows: Iterable[DoseTotal]) -> tuple[DoseTotal, ...]:
+    """`rows` of one basis added per plane; a quantity is None where no row has it."""
+    by_plane: dict[PlaneName, dict[str, float | None]] = {}
+    basis = "stated"
+    for row in rows:
+        basis = row.basis
+        sums = by_plane.setdefault(row.plane, dict.fromkeys(_QUANTITIES))
+        for name in _QUANTITIES:
+            value = getattr(row, name)
+            if value is not None:
+                sums[name] = (sums[name] or 0.0) + value
+    return tuple(
+        DoseTotal(plane=plane, basis=basis, **sums)  # type: ignore[arg-type]
+        for plane, sums in by_plane.items()
+    )
