@@ -1,0 +1,59 @@
+"""The command line: one module per command, imported only when its command is asked for."""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+
+import typer
+
+# command -> (module, function); `dosetrack --help` lists them in this order
+COMMANDS: dict[str, tuple[str, str]] = {
+    "read": ("dosetrack.cli.read", "read"),
+    "ingest": ("dosetrack.cli.ingest", "ingest"),
+    "cases": ("dosetrack.cli.cases", "cases"),
+    "case": ("dosetrack.cli.cases", "case"),
+    "kidney": ("dosetrack.cli.kidney", "kidney"),
+    "audit": ("dosetrack.cli.audit", "audit"),
+    "serve": ("dosetrack.cli.serve", "serve"),
+    "demo": ("dosetrack.cli.demo", "demo"),
+    "verify": ("dosetrack.cli.ledger", "verify"),
+    "rebuild": ("dosetrack.cli.ledger", "rebuild"),
+}
+
+
+def build_app(only: str | None = None) -> typer.Typer:
+    """The application with every command, or with `only` one so that nothing else is imported."""
+    app = typer.Typer(
+        name="dosetrack",
+        help=(
+            "Radiation and contrast dose of fluoroscopy-guided procedures. Decision support for trained "
+            "staff: it does not replace local protocol or clinical judgement."
+        ),
+        no_args_is_help=True,
+        add_completion=False,
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+    )
+    app.callback()(_version_option)
+    for name, (module, function) in COMMANDS.items():
+        if only is None or name == only:
+            app.command(name)(getattr(import_module(module), function))
+    return app
+
+
+def _version_option(
+    version: bool = typer.Option(False, "--version", help="Print the version and end.", is_eager=True),
+) -> None:
+    if version:
+        from dosetrack.version import VERSION
+
+        print(VERSION)
+        raise typer.Exit(0)
+
+
+def main() -> None:
+    """Entry point of the `dosetrack` command."""
+    named = next((word for word in sys.argv[1:] if word in COMMANDS), None)
+    first = sys.argv[1] if len(sys.argv) > 1 else None
+    build_app(only=named if named is not None and named == first else None)()
