@@ -2,10 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from contextlib import AbstractContextManager
+import os
+import threading
+import uuid
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import datetime
 
+from sqlalchemy import URL, Engine, insert
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
+
+from dosetrack.errors import LedgerError, LedgerMissingError
+from dosetrack.ledger import engine as database
+from dosetrack.ledger import schema
 from dosetrack.ledger.query import LedgerReader
 from dosetrack.ledger.transaction import Transaction
 
@@ -19,6 +29,16 @@ class Ledger:
     >>> with ledger.reading() as read:                         # doctest: +SKIP
     ...     read.case_totals(from_day="2026-01-01")
     """
+
+    def __init__(self, url: URL, *, clock: Callable[[], datetime]) -> None:
+        self.url = url
+        self._clock = clock
+        self._abandoned: list[Engine] = []
+        self._process: int
+        self._turn: threading.Lock
+        self._writer: int | None
+        self._engine: Engine
+        self._start_in_this_process()
 
     @classmethod
     def open(cls, url: str, *, create: bool, clock: Callable[[], datetime]) -> Ledger:
@@ -36,20 +56,117 @@ class Ledger:
         LedgerError
             It was made by a newer version, is no ledger, or cannot be reached.
         """
-        raise NotImplementedError
+        parsed = database.parse_url(url)
+        file = database.sqlite_file(parsed)
+        if file is not None and not file.exists():
+            if not create:
+                raise LedgerMissingError(f"there is no ledger at {file}")
+            try:
+                database.make_sqlite_file(file)
+            except OSError as error:
+                raise LedgerError(f"no ledger can be made at {file}: {error.strerror}") from error
+        ledger = cls(parsed, clock=clock)
+        try:
+            ledger._check(create=create)
+        except BaseException:
+            ledger.close()
+            raise
+        return ledger
 
-    def transaction(self) -> AbstractContextManager[Transaction]:
-        """The writing transaction; waits for any other writer. An exception leaves nothing behind."""
-        raise NotImplementedError
+    @contextmanager
+    def transaction(self) -> Iterator[Transaction]:
+        """The writing transaction; waits for any other writer. An exception leaves nothing behind.
 
-    def reading(self) -> AbstractContextManager[LedgerReader]:
-        """A reader that sees one moment of the ledger and never waits for a writer (SQLite)."""
-        raise NotImplementedError
+        Raises
+        ------
+        LedgerError
+            The database refused (disk full, locked for too long ...); nothing was kept.
+        """
+        self._follow_fork()
+        if self._writer == threading.get_ident():
+            raise LedgerError("this thread is writing already; use the transaction it has")
+        if not self._turn.acquire(timeout=database.BUSY_TIMEOUT_S):
+            raise LedgerError("the ledger is busy: another writer has not finished; try again")
+        self._writer = threading.get_ident()
+        try:
+            with database.writing(self._engine) as connection, connection.begin():
+                database.take_turn(connection)
+                tx = Transaction(connection, clock=self._clock)
+                yield tx
+            if tx.has_deleted:
+                database.scrub_log(self._engine)
+        except (DBAPIError, PoolTimeoutError) as error:
+            raise self._refused("written; nothing of this step was kept", error) from error
+        finally:
+            self._writer = None
+            self._turn.release()
+
+    @contextmanager
+    def reading(self) -> Iterator[LedgerReader]:
+        """A reader that sees one moment of the ledger and never waits for a writer."""
+        self._follow_fork()
+        try:
+            with database.reading(self._engine) as connection:
+                yield LedgerReader(connection)
+        except (DBAPIError, PoolTimeoutError) as error:
+            raise self._refused("read", error) from error
 
     def position(self) -> int:
         """The last `seq`; for polling."""
-        raise NotImplementedError
+        with self.reading() as read:
+            return read.position()
 
     def close(self) -> None:
-        """Close every connection. The ledger can't be used afterwards."""
-        raise NotImplementedError
+        """Close every connection that is not in use."""
+        self._engine.dispose()
+
+    # -----------------------------------------------------------------------------------------
+
+    def _start_in_this_process(self) -> None:
+        self._process = os.getpid()
+        self._turn = threading.Lock()
+        self._writer = None
+        self._engine = database.make_engine(self.url)
+
+    def _follow_fork(self) -> None:
+        # Connections must not be used, nor closed, by a process that inherited them.
+        if self._process != os.getpid():
+            self._abandoned.append(self._engine)
+            self._start_in_this_process()
+
+    def _refused(self, what: str, error: Exception) -> LedgerError:
+        cause = error.orig if isinstance(error, DBAPIError) else error
+        return LedgerError(f"the ledger cannot be {what}: {cause}")
+
+    def _check(self, *, create: bool) -> None:
+        where = database.sqlite_file(self.url) or self.url.render_as_string()
+        with self.reading() as read:
+            is_present = read.is_present()
+            is_empty = read.is_empty()
+        if not is_present:
+            if not is_empty:
+                raise LedgerError(f"{where} is a database, but not a ledger")
+            if not create:
+                raise LedgerMissingError(f"there is no ledger at {where}")
+            self._create()
+        with self.reading() as read:
+            found = int(read.meta("schema_version") or 0)
+        if found > schema.SCHEMA_VERSION:
+            raise LedgerError(
+                f"the ledger at {where} was written by a newer version (schema {found}, this version knows "
+                f"{schema.SCHEMA_VERSION}); open it with that version, it is left as it is"
+            )
+
+    def _create(self) -> None:
+        with self.transaction() as tx:
+            if tx.is_present():  # another process was first
+                return
+            schema.metadata.create_all(tx.connection, checkfirst=False)
+            facts = {
+                "schema_version": str(schema.SCHEMA_VERSION),
+                "ledger_id": str(uuid.uuid4()),
+                "created_at": self._clock().isoformat(),
+            }
+            tx.connection.execute(
+                insert(schema.meta), [{"key": key, "value": value} for key, value in facts.items()]
+            )

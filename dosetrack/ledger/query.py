@@ -2,14 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+import hashlib
+import zlib
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import replace
+from typing import Any, get_args
 
-from sqlalchemy import Connection
+from sqlalchemy import ColumnElement, Connection, Select, and_, func, null, or_, select
+from sqlalchemy.sql import Subquery
 
+from dosetrack.errors import LedgerError
+from dosetrack.ledger import schema
+from dosetrack.ledger.codec import from_json
+from dosetrack.ledger.convert import (
+    CASE_COLUMNS,
+    EVENT_COLUMNS,
+    REPORT_ROW_COLUMNS,
+    SETTING_COLUMNS,
+    case_from_row,
+    entry_from_row,
+    event_from_row,
+    report_row_from_row,
+    setting_from_row,
+    stored_event_from_row,
+)
 from dosetrack.ledger.rows import (
     CaseMatch,
     CaseState,
     CaseTotalRow,
+    MatchedBy,
     OriginalRow,
     ReportRow,
     SettingRow,
@@ -17,23 +38,39 @@ from dosetrack.ledger.rows import (
 )
 from dosetrack.records.entries import Entry
 from dosetrack.records.report import DoseReport
+from dosetrack.settings import SettingChange
+
+PAGE = 2000  # rows read at a time where there may be very many
+_IN = 500  # values in one IN list
+
+_ENTRIES = select(schema.entry, schema.payload.c.body).outerjoin_from(schema.entry, schema.payload)
+_POSITION = select(func.coalesce(func.max(schema.entry.c.seq), 0))
+_REPORTS = select(*REPORT_ROW_COLUMNS).order_by(schema.report.c.seq)
+_EVENTS = select(*EVENT_COLUMNS).order_by(schema.event_table.c.ordinal)
+_CASES = select(*CASE_COLUMNS).order_by(
+    func.coalesce(schema.case_total.c.started_instant, ""), schema.case_total.c.id
+)
 
 
 class LedgerReader:
-    """The ledger as it stood when reading began; inside a transaction, with its own writes."""
+    """The ledger as it stood when reading began; inside a transaction, with its own writes.
+
+    `connection` is for the ledger's own modules.
+    """
 
     def __init__(self, connection: Connection) -> None:
-        self._connection = connection
+        self.connection = connection
 
     # entries -------------------------------------------------------------------------------
 
     def position(self) -> int:
         """The last `seq`, 0 for an empty ledger. Cheap enough to be asked many times a second."""
-        raise NotImplementedError
+        return int(self.connection.execute(_POSITION).scalar_one())
 
     def entry(self, entry_id: str) -> Entry | None:
         """The entry with this id, None when there is none."""
-        raise NotImplementedError
+        row = self.connection.execute(_ENTRIES.where(schema.entry.c.id == entry_id)).one_or_none()
+        return None if row is None else entry_from_row(row)
 
     def entries(
         self,
@@ -44,57 +81,105 @@ class LedgerReader:
         limit: int | None = None,
     ) -> tuple[Entry, ...]:
         """Entries in the order of `seq`, of one case or (None) of the whole ledger."""
-        raise NotImplementedError
+        query = _ENTRIES.where(schema.entry.c.seq > after_seq).order_by(schema.entry.c.seq)
+        if case is not None:
+            query = query.where(schema.entry.c.case_id == case)
+        if kinds is not None:
+            query = query.where(schema.entry.c.kind.in_(list(kinds)))
+        return tuple(map(entry_from_row, self.connection.execute(query.limit(limit))))
 
     def each_entry(self, *, after_seq: int = 0, kinds: Collection[str] | None = None) -> Iterator[Entry]:
         """The same for the whole ledger, a page at a time, so that memory stays flat."""
-        raise NotImplementedError
+        while page := self.entries(after_seq=after_seq, kinds=kinds, limit=PAGE):
+            yield from page
+            after_seq = page[-1].seq
 
     def case_ids(self) -> tuple[str, ...]:
         """Every case named by an entry, in the order of their first entries."""
-        raise NotImplementedError
+        case, first = schema.entry.c.case_id, func.min(schema.entry.c.seq)
+        query = select(case).where(case.is_not(None)).group_by(case).order_by(first)
+        return tuple(self.connection.execute(query).scalars())
 
     # original bytes ------------------------------------------------------------------------
 
     def holds_original(self, sha256: str) -> bool:
         """Whether the bytes with this digest are held."""
-        raise NotImplementedError
+        query = select(schema.original.c.size).where(schema.original.c.sha256 == sha256)
+        return self.connection.execute(query).first() is not None
 
     def original(self, sha256: str) -> bytes:
-        """The bytes as received, checked against their digest. LookupError when not held."""
-        raise NotImplementedError
+        """The bytes as received, checked against their digest. LedgerError when not held or altered."""
+        query = select(schema.original.c.packed).where(schema.original.c.sha256 == sha256)
+        packed = self.connection.execute(query).scalar_one_or_none()
+        if packed is None:
+            raise LedgerError(f"no original with the digest {sha256} is held")
+        try:
+            data = zlib.decompress(packed)
+        except zlib.error as error:
+            raise LedgerError(f"the original {sha256} was altered: {error}") from error
+        if hashlib.sha256(data).hexdigest() != sha256:
+            raise LedgerError(f"the original {sha256} was altered: its bytes have another digest")
+        return data
 
     def original_row(self, sha256: str) -> OriginalRow | None:
         """Name, size and time of receipt of an original."""
-        raise NotImplementedError
+        held = schema.original.c
+        query = select(held.sha256, held.file, held.size, held.received_at).where(held.sha256 == sha256)
+        row = self.connection.execute(query).one_or_none()
+        return None if row is None else OriginalRow(*row)
 
     # reports and events --------------------------------------------------------------------
 
     def find_reports(
         self, *, sha256: str | None = None, sop_instance_uid: str | None = None
     ) -> tuple[ReportRow, ...]:
-        """Reports with this digest or SOP Instance UID, in order of arrival (no events read)."""
-        raise NotImplementedError
+        """Reports with this digest, or this SOP Instance UID, in order of arrival (no events read)."""
+        either = []
+        if sha256 is not None:
+            either.append(schema.report.c.sha256 == sha256)
+        if sop_instance_uid is not None:
+            either.append(schema.report.c.sop_instance_uid == sop_instance_uid)
+        return self._report_rows(or_(*either)) if either else ()
 
     def report_rows_of(self, case_id: str) -> tuple[ReportRow, ...]:
         """The reports of a case in order of arrival, without their events."""
-        raise NotImplementedError
+        return self._report_rows(schema.report.c.case_id == case_id)
 
     def report(self, sha256: str) -> DoseReport | None:
         """The whole report, as it was read; None when there is none with this digest."""
-        raise NotImplementedError
+        found = self._whole_reports(schema.report.c.sha256 == sha256)
+        return found[0] if found else None
 
     def reports_of(self, case_id: str) -> tuple[DoseReport, ...]:
         """The whole reports of a case in order of arrival."""
-        raise NotImplementedError
+        return self._whole_reports(schema.report.c.case_id == case_id)
 
     def events_of(self, sha256: str) -> tuple[StoredEvent, ...]:
         """The events of a report in file order, with what was decided about each."""
-        raise NotImplementedError
+        seq = select(schema.report.c.seq).where(schema.report.c.sha256 == sha256).scalar_subquery()
+        query = _EVENTS.where(schema.event_table.c.report_seq == seq)
+        return tuple(map(stored_event_from_row, self.connection.execute(query)))
 
     def held_event_keys(self, uids: Collection[str]) -> frozenset[tuple[str, str | None]]:
         """The (uid, plane) of those events that some report of the ledger holds already."""
-        raise NotImplementedError
+        events = schema.event_table.c
+        found: set[tuple[str, str | None]] = set()
+        for part in _parts(uids):
+            query = select(events.uid, events.plane).where(events.uid.in_(part)).distinct()
+            found.update((row[0], row[1]) for row in self.connection.execute(query))
+        return frozenset(found)
+
+    def _report_rows(self, which: ColumnElement[bool]) -> tuple[ReportRow, ...]:
+        return tuple(map(report_row_from_row, self.connection.execute(_REPORTS.where(which))))
+
+    def _whole_reports(self, which: ColumnElement[bool]) -> tuple[DoseReport, ...]:
+        held = schema.report.c
+        headers = self.connection.execute(select(held.seq, held.header).where(which).order_by(held.seq)).all()
+        return tuple(replace(from_json(DoseReport, row[1]), events=self._events(row[0])) for row in headers)
+
+    def _events(self, report_seq: int) -> tuple[Any, ...]:
+        query = _EVENTS.where(schema.event_table.c.report_seq == report_seq)
+        return tuple(map(event_from_row, self.connection.execute(query)))
 
     # cases ---------------------------------------------------------------------------------
 
@@ -112,11 +197,50 @@ class LedgerReader:
         Same patient first, then by identifier (event, study, accession), then by age of the case.
         Planned cases are found by the accession number of their case row.
         """
-        raise NotImplementedError
+        found: dict[str, MatchedBy] = {}
+        for by, query in _match_queries(study_instance_uid, accession_number, event_uids):
+            for case_id in self.connection.execute(query).scalars():
+                found.setdefault(case_id, by)
+        patients = self._patients_of(found)
+        person = (patient_id, patient_issuer)
+        matches = [
+            CaseMatch(case_id, by, patient_id is not None and patients[case_id][:2] == person)
+            for case_id, by in found.items()
+        ]
+        strength = get_args(MatchedBy)
+        return tuple(
+            sorted(
+                matches,
+                key=lambda match: (
+                    not match.is_same_patient,
+                    strength.index(match.by),
+                    patients[match.case_id][2] or "",
+                    match.case_id,
+                ),
+            )
+        )
+
+    def _patients_of(self, case_ids: Iterable[str]) -> dict[str, tuple[str | None, str | None, str | None]]:
+        """(patient id, issuer, start) of each case: of its row, else of its first report."""
+        totals, reports = schema.case_total.c, schema.report.c
+        found: dict[str, tuple[str | None, str | None, str | None]] = {}
+        for part in _parts(case_ids):
+            of_reports = (
+                select(reports.case_id, reports.patient_id, reports.patient_issuer, null())
+                .where(reports.case_id.in_(part))
+                .order_by(reports.seq.desc())
+            )
+            of_totals = select(
+                totals.id, totals.patient_id, totals.patient_issuer, totals.started_instant
+            ).where(totals.id.in_(part))
+            for query in (of_reports, of_totals):
+                found.update({row[0]: (row[1], row[2], row[3]) for row in self.connection.execute(query)})
+        return found
 
     def case_total(self, case_id: str) -> CaseTotalRow | None:
         """The row of one case."""
-        raise NotImplementedError
+        found = self._cases(schema.case_total.c.id == case_id)
+        return found[0] if found else None
 
     def case_totals(
         self,
@@ -129,17 +253,30 @@ class LedgerReader:
 
         Cases without a day are listed only when no day is asked for, first.
         """
-        raise NotImplementedError
+        case = schema.case_total.c
+        which: list[ColumnElement[bool]] = []
+        if from_day is not None:
+            which.append(case.day >= from_day)
+        if to_day is not None:
+            which.append(case.day <= to_day)
+        if state is not None:
+            which.append(case.state.in_([state] if isinstance(state, str) else list(state)))
+        return self._cases(*which)
 
     def running_cases(self) -> tuple[CaseTotalRow, ...]:
         """Every case whose state is 'running'."""
-        raise NotImplementedError
+        return self.case_totals(state="running")
 
     def cases_of_patient(self, *, patient_id: str, patient_issuer: str | None) -> tuple[CaseTotalRow, ...]:
         """Every case of one person (id and issuer both equal; None equals None), by start."""
-        raise NotImplementedError
+        case = schema.case_total.c
+        return self._cases(case.patient_id == patient_id, case.patient_issuer == patient_issuer)
 
-    # settings, projections -----------------------------------------------------------------
+    def _cases(self, *which: ColumnElement[bool]) -> tuple[CaseTotalRow, ...]:
+        query = _CASES.where(and_(*which)) if which else _CASES
+        return tuple(map(case_from_row, self.connection.execute(query)))
+
+    # settings ------------------------------------------------------------------------------
 
     def setting_history(
         self, *, key: str | None = None, up_to_seq: int | None = None
@@ -148,8 +285,63 @@ class LedgerReader:
 
         With `up_to_seq`, as it stood then.
         """
-        raise NotImplementedError
+        query = (
+            select(*SETTING_COLUMNS).join_from(schema.setting, schema.entry).order_by(schema.setting.c.seq)
+        )
+        if key is not None:
+            query = query.where(schema.setting.c.key == key)
+        if up_to_seq is not None:
+            query = query.where(schema.setting.c.seq <= up_to_seq)
+        rows = map(setting_from_row, self.connection.execute(query))
+        if up_to_seq is None:
+            return tuple(rows)
+        return tuple(
+            replace(row, replaced_by=None) if (row.replaced_by or 0) > up_to_seq else row for row in rows
+        )
+
+    def setting_changes(self, *, up_to_seq: int | None = None) -> tuple[SettingChange, ...]:
+        """The changes of settings that stand (not corrected, not withdrawn), in the order of `seq`."""
+        return tuple(
+            row.change for row in self.setting_history(up_to_seq=up_to_seq) if row.replaced_by is None
+        )
+
+    # the ledger itself ---------------------------------------------------------------------
+
+    def is_present(self) -> bool:
+        """Whether the database holds a ledger."""
+        return schema.has_ledger(self.connection)
+
+    def is_empty(self) -> bool:
+        """Whether the database holds no table at all."""
+        return schema.is_empty(self.connection)
+
+    def meta(self, key: str) -> str | None:
+        """A fact about the ledger: 'schema_version', 'ledger_id', 'created_at'."""
+        query = select(schema.meta.c.value).where(schema.meta.c.key == key)
+        return self.connection.execute(query).scalar_one_or_none()
 
     def projection_version(self) -> int | None:
         """Version of the projector the projections were last rebuilt with, None when never."""
-        raise NotImplementedError
+        query = select(schema.projection.c.version).where(schema.projection.c.name == "case")
+        return self.connection.execute(query).scalar_one_or_none()
+
+
+def _match_queries(
+    study_instance_uid: str | None, accession_number: str | None, event_uids: Collection[str]
+) -> Iterator[tuple[MatchedBy, Select[tuple[Any]]]]:
+    report, event = schema.report.c, schema.event_table.c
+    for part in _parts(event_uids):
+        seqs: Subquery = select(event.report_seq).where(event.uid.in_(part)).distinct().subquery()
+        yield "event", select(report.case_id).where(report.seq.in_(select(seqs))).distinct()
+    if study_instance_uid:
+        yield "study", select(report.case_id).where(report.study_instance_uid == study_instance_uid)
+    if accession_number:
+        yield "accession", select(report.case_id).where(report.accession_number == accession_number)
+        case = schema.case_total.c
+        yield "accession", select(case.id).where(case.accession_number == accession_number)
+
+
+def _parts(values: Iterable[str]) -> Iterator[list[str]]:
+    unique = sorted(set(values))
+    for start in range(0, len(unique), _IN):
+        yield unique[start : start + _IN]

@@ -2,14 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+import hashlib
+import secrets
+import uuid
+import zlib
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
 
+from sqlalchemy import Connection, delete, insert, select, update
+
+from dosetrack.errors import InputError, LedgerError
+from dosetrack.ledger import schema
+from dosetrack.ledger.chain import entry_digest, first_digest, payload_digest
+from dosetrack.ledger.codec import kind_of, to_json
+from dosetrack.ledger.convert import EVENT_KEYS, case_row, event_row, report_columns
 from dosetrack.ledger.query import LedgerReader
 from dosetrack.ledger.rows import CaseTotalRow, StoredEvent
-from dosetrack.records.entries import Entry, NewEntry
+from dosetrack.records.entries import (
+    DataDeleted,
+    Entry,
+    FileQuarantined,
+    NewEntry,
+    ReportReceived,
+    SettingChanged,
+)
 from dosetrack.records.people import Actor
 from dosetrack.records.report import DoseReport
+
+_SALT_BYTES = 16
+_LEVEL = 3  # of zlib: a report is long text of few words, higher levels take longer for little
+_HEAD = select(schema.entry.c.seq, schema.entry.c.digest).order_by(schema.entry.c.seq.desc()).limit(1)
+NAMES_ORIGINAL = ("report-received", "file-quarantined")  # kinds whose payload has a `sha256`
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,11 +52,19 @@ class PackedOriginal:
 
 def pack_original(data: bytes) -> PackedOriginal:
     """`data` compressed and digested, ready for `Transaction.hold_original`."""
-    raise NotImplementedError
+    return PackedOriginal(hashlib.sha256(data).hexdigest(), zlib.compress(data, _LEVEL), len(data))
 
 
 class Transaction(LedgerReader):
     """The one writing transaction. All of it is kept when the `with` block ends, or none of it."""
+
+    def __init__(self, connection: Connection, *, clock: Callable[[], datetime]) -> None:
+        super().__init__(connection)
+        self._clock = clock
+        self._head: tuple[int, str] | None = None
+        self.has_deleted = False
+
+    # entries -------------------------------------------------------------------------------
 
     def append(self, new: NewEntry) -> Entry:
         """The entry as recorded, bound to the one before it.
@@ -43,30 +76,132 @@ class Transaction(LedgerReader):
         LedgerError
             `replaces` names no entry.
         """
-        raise NotImplementedError
+        happened_at = _iso(new.happened_at, "time of the entry")
+        body, salt = to_json(new.payload), secrets.token_bytes(_SALT_BYTES)
+        for field, text in (("actor", new.actor.name), ("reason", new.reason), ("case", new.case)):
+            _check_text(field, text)
+        if new.replaces is not None and self._seq_of(new.replaces) is None:
+            raise LedgerError(f"the entry to be replaced, {new.replaces}, is not in the ledger")
+        last_seq, last_digest = self._head or self._read_head()
+        columns: dict[str, Any] = {
+            "seq": last_seq + 1,
+            "id": str(uuid.uuid4()),
+            "kind": kind_of(new.payload),
+            "case_id": new.case,
+            "happened_at": happened_at,
+            "recorded_at": _iso(self._clock(), "clock of the ledger"),
+            "actor": new.actor.name,
+            "role": new.actor.role.value,
+            "is_claimed": int(new.actor.is_claimed),
+            "reason": new.reason,
+            "replaces": new.replaces,
+            "payload_digest": payload_digest(salt, body),
+            "previous_digest": last_digest,
+        }
+        columns["digest"] = entry_digest(**columns)
+        self.connection.execute(insert(schema.entry), columns)
+        self.connection.execute(insert(schema.payload), {"seq": columns["seq"], "salt": salt, "body": body})
+        entry = _entry(columns, new)
+        self._head = (entry.seq, entry.digest)
+        project_setting(self, entry)
+        return entry
+
+    def _read_head(self) -> tuple[int, str]:
+        row = self.connection.execute(_HEAD).one_or_none()
+        if row is not None:
+            return row[0], row[1]
+        ledger_id = self.meta("ledger_id")
+        if ledger_id is None:
+            raise LedgerError("the ledger has lost its own id; restore it from a backup")
+        return 0, first_digest(ledger_id)
+
+    def _seq_of(self, entry_id: str) -> int | None:
+        query = select(schema.entry.c.seq).where(schema.entry.c.id == entry_id)
+        return self.connection.execute(query).scalar_one_or_none()
+
+    # original bytes ------------------------------------------------------------------------
 
     def hold_original(self, data: bytes | PackedOriginal, file: str) -> str:
         """The SHA-256 of the bytes, now held (once, however often they come)."""
-        raise NotImplementedError
+        sha256 = data.sha256 if isinstance(data, PackedOriginal) else hashlib.sha256(data).hexdigest()
+        if not self.holds_original(sha256):
+            kept = data if isinstance(data, PackedOriginal) else pack_original(data)
+            _check_text("file", file)
+            self.connection.execute(
+                insert(schema.original),
+                {
+                    "sha256": sha256,
+                    "packed": kept.packed,
+                    "size": kept.size,
+                    "file": file,
+                    "received_at": _iso(self._clock(), "clock of the ledger"),
+                },
+            )
+        return sha256
+
+    # projections ---------------------------------------------------------------------------
 
     def put_report(self, report: DoseReport, *, case_id: str, seq: int, is_counted: bool = True) -> None:
         """Put the header of `report` (all but its events) into a case; replaces an earlier one.
 
-        seq : of the entry that brought the report
+        seq : of the entry that brought the report. Its events stay when the same seq is put again.
         """
-        raise NotImplementedError
+        header = to_json(replace(report, events=()))
+        columns = report_columns(report, case_id=case_id, is_counted=is_counted, header=header)
+        held = schema.report.c
+        present = self.connection.execute(select(held.seq).where(held.sha256 == report.sha256)).scalar()
+        if present == seq:
+            self.connection.execute(update(schema.report).where(held.seq == seq), columns)
+            return
+        if present is not None:
+            self._delete_report(present)
+        self.connection.execute(insert(schema.report), columns | {"seq": seq, "events": 0})
 
     def put_events(self, sha256: str, events: Iterable[StoredEvent]) -> None:
         """Put the events of a report already put, in file order; replaces earlier ones."""
-        raise NotImplementedError
+        held = schema.report.c
+        row = self.connection.execute(
+            select(held.seq, held.events).where(held.sha256 == sha256)
+        ).one_or_none()
+        if row is None:
+            raise LedgerError(f"no report {sha256} stands in the ledger; put it before its events")
+        if row.events:
+            self._delete_events(row.seq)
+        rows = [
+            event_row(stored, report_seq=row.seq, ordinal=ordinal) for ordinal, stored in enumerate(events)
+        ]
+        if rows:
+            self._insert_events(rows)
+        self.connection.execute(update(schema.report).where(held.seq == row.seq), {"events": len(rows)})
+
+    def _insert_events(self, rows: list[tuple[object, ...]]) -> None:
+        self.connection.execute(
+            insert(schema.event_table), [dict(zip(EVENT_KEYS, row, strict=True)) for row in rows]
+        )
 
     def put_case_total(self, row: CaseTotalRow) -> None:
         """Put the row of a case; replaces an earlier one."""
-        raise NotImplementedError
+        columns = case_row(row)
+        case = schema.case_total.c
+        changed = self.connection.execute(update(schema.case_total).where(case.id == row.id), columns)
+        if changed.rowcount == 0:
+            self.connection.execute(insert(schema.case_total), columns)
 
     def clear_case(self, case_id: str) -> None:
         """Drop the projections of a case: its reports, their events and its row."""
-        raise NotImplementedError
+        held = schema.report.c
+        for seq in self.connection.execute(select(held.seq).where(held.case_id == case_id)).scalars().all():
+            self._delete_report(seq)
+        self.connection.execute(delete(schema.case_total).where(schema.case_total.c.id == case_id))
+
+    def _delete_report(self, seq: int) -> None:
+        self._delete_events(seq)
+        self.connection.execute(delete(schema.report).where(schema.report.c.seq == seq))
+
+    def _delete_events(self, seq: int) -> None:
+        self.connection.execute(delete(schema.event_table).where(schema.event_table.c.report_seq == seq))
+
+    # deletion ------------------------------------------------------------------------------
 
     def delete_payloads(self, entry_ids: Iterable[str], *, actor: Actor, reason: str) -> Entry:
         """Delete what these entries say, for good, and append a 'data-deleted' entry that tells so.
@@ -75,4 +210,105 @@ class Transaction(LedgerReader):
         deleted payload, and by no other, go too. Projections of the cases touched are cleared:
         project these cases again in the same transaction.
         """
-        raise NotImplementedError
+        doomed = self._doomed(dict.fromkeys(entry_ids))
+        cases = {entry.case for entry in doomed if entry.case is not None}
+        seqs = [entry.seq for entry in doomed]
+        for case_id in cases | self._cases_holding(seqs):
+            self.clear_case(case_id)
+        for seq in seqs:
+            self.connection.execute(delete(schema.setting).where(schema.setting.c.seq == seq))
+            self.connection.execute(delete(schema.payload).where(schema.payload.c.seq == seq))
+        for sha256 in _originals_named(doomed) - self._originals_still_named():
+            self.connection.execute(delete(schema.original).where(schema.original.c.sha256 == sha256))
+        self.has_deleted = True
+        return self.append(
+            NewEntry(
+                payload=DataDeleted(entry_ids=tuple(entry.id for entry in doomed)),
+                actor=actor,
+                happened_at=self._clock(),
+                case=cases.pop() if len(cases) == 1 else None,
+                reason=reason,
+            )
+        )
+
+    def _doomed(self, entry_ids: Iterable[str]) -> list[Entry]:
+        doomed: list[Entry] = []
+        for entry_id in entry_ids:
+            found = self.entry(entry_id)
+            if found is None:
+                raise LedgerError(f"the entry {entry_id} is not in the ledger; nothing was deleted")
+            if found.kind == kind_of(DataDeleted(entry_ids=())):
+                raise LedgerError(f"entry {found.seq} records a deletion and must stay; nothing was deleted")
+            doomed.append(found)
+        return doomed
+
+    def _cases_holding(self, seqs: Iterable[int]) -> set[str]:
+        """Cases into which reports that these entries brought were put, perhaps moved."""
+        held = schema.report.c
+        found = (
+            self.connection.execute(select(held.case_id).where(held.seq == seq)).scalar() for seq in seqs
+        )
+        return {case_id for case_id in found if case_id is not None}
+
+    def _originals_still_named(self) -> set[str]:
+        return _originals_named(self.each_entry(kinds=NAMES_ORIGINAL))
+
+
+def project_setting(tx: Transaction, entry: Entry) -> None:
+    """Keep the history of settings in step with one entry."""
+    if isinstance(entry.payload, SettingChanged):
+        change = entry.payload
+        tx.connection.execute(
+            insert(schema.setting),
+            {
+                "seq": entry.seq,
+                "key": change.key,
+                "scope": change.scope,
+                "value": change.value,
+                "valid_from": change.valid_from,
+                "source": change.source,
+                "replaced_by": None,
+            },
+        )
+    if entry.replaces is not None:
+        replaced = select(schema.entry.c.seq).where(schema.entry.c.id == entry.replaces).scalar_subquery()
+        tx.connection.execute(
+            update(schema.setting).where(schema.setting.c.seq == replaced), {"replaced_by": entry.seq}
+        )
+
+
+def _originals_named(entries: Iterable[Entry]) -> set[str]:
+    payloads = (entry.payload for entry in entries)
+    return {payload.sha256 for payload in payloads if isinstance(payload, (ReportReceived, FileQuarantined))}
+
+
+def _entry(columns: dict[str, Any], new: NewEntry) -> Entry:
+    return Entry(
+        seq=columns["seq"],
+        id=columns["id"],
+        kind=columns["kind"],
+        case=new.case,
+        happened_at=datetime.fromisoformat(columns["happened_at"]),
+        recorded_at=datetime.fromisoformat(columns["recorded_at"]),
+        actor=new.actor,
+        reason=new.reason,
+        replaces=new.replaces,
+        payload=new.payload,
+        payload_digest=columns["payload_digest"],
+        previous_digest=columns["previous_digest"],
+        digest=columns["digest"],
+    )
+
+
+def _iso(moment: datetime, field: str) -> str:
+    if moment.utcoffset() is None:
+        raise InputError(field=field, given=moment.isoformat(), accepted="a time with its offset from UTC")
+    return moment.isoformat()
+
+
+def _check_text(field: str, text: str | None) -> None:
+    if text is not None:
+        try:
+            text.encode("utf-8")
+        except UnicodeEncodeError:
+            raise InputError(field=field, given=text, accepted="whole Unicode characters") from None

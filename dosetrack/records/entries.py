@@ -252,6 +252,13 @@ class Withdrawn:
 
 
 @dataclass(frozen=True, slots=True)
+class DataDeleted:
+    """What the named entries said was deleted for good, on the ground of this entry's reason."""
+
+    entry_ids: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Note:
     """Free words of a person."""
 
@@ -278,6 +285,7 @@ Payload = (
     | PromptAnswered
     | SettingChanged
     | Withdrawn
+    | DataDeleted
     | Note
 )
 
@@ -301,6 +309,7 @@ PAYLOAD_KINDS: dict[str, type] = {
     "prompt-answered": PromptAnswered,
     "setting-changed": SettingChanged,
     "withdrawn": Withdrawn,
+    "data-deleted": DataDeleted,
     "note": Note,
 }
 
