@@ -6,7 +6,7 @@ withdrawn stays in the ledger and on the timeline; it no longer counts here.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
@@ -38,7 +38,7 @@ from dosetrack.records.entries import (
     Withdrawn,
 )
 from dosetrack.records.people import Actor
-from dosetrack.records.report import DoseReport, DoseTotal, Patient
+from dosetrack.records.report import DoseReport, DoseTotal, Equipment, Patient
 from dosetrack.times import instant_of, local_text
 
 T = TypeVar("T")
@@ -144,7 +144,6 @@ def fold(
     *,
     room_of: Mapping[str, str],
     zone: ZoneInfo,
-    moved_away: frozenset[str] = frozenset(),
 ) -> Case:
     """The case that `entries` (in ledger order) make.
 
@@ -153,10 +152,9 @@ def fold(
     reports : by SHA-256, those named by the entries
     room_of : station or serial -> room (a setting)
     zone : of the room, for times sent without an offset
-    moved_away : SHA-256 of reports that a person moved to another case
     """
     counting = standing(entries)
-    held = [reports[s] for s in report_digests(entries) if s in reports and s not in moved_away]
+    held = [reports[s] for s in report_digests(entries) if s in reports]
     merged = merge_reports(held)
     opening = _last(counting, CaseOpened)
     started_at, started_instant = _start(counting, opening, held, zone)
@@ -166,7 +164,7 @@ def fold(
     return Case(
         id=case_id,
         state=_state(counting, opening, held),
-        room=opening.value.room if opening else _room(held, room_of),
+        room=opening.value.room if opening else room_of_equipment((r.equipment for r in held), room_of),
         patient=patient,
         procedure=_procedure(opening, held),
         operators=_operators(counting, opening, held),
@@ -216,7 +214,7 @@ def _all(entries: Sequence[Entry], kind: type[T]) -> tuple[Stamped[T], ...]:
 
 
 def _last(entries: Sequence[Entry], kind: type[T]) -> Stamped[T] | None:
-    found = _all(entries, kind)
+    found = _by_time(_all(entries, kind))  # a late correction of an early entry is not the last
     return found[-1] if found else None
 
 
@@ -261,9 +259,9 @@ def _start(
     return text, instant
 
 
-def _room(reports: Sequence[DoseReport], room_of: Mapping[str, str]) -> str | None:
-    for report in reports:
-        machine = report.equipment
+def room_of_equipment(machines: Iterable[Equipment], room_of: Mapping[str, str]) -> str | None:
+    """The room of the first machine that tells one: by the setting, else the machine's own name."""
+    for machine in machines:
         for name in (machine.station, machine.serial):
             if name and name in room_of:
                 return room_of[name]
@@ -299,6 +297,7 @@ def _renal(entries: Sequence[Entry], opening: Stamped[CaseOpened] | None) -> Ren
             dialysis=opening.value.dialysis,
             is_creatinine_unstable=opening.value.is_creatinine_unstable,
             is_inpatient=opening.value.is_inpatient,
+            passes_urine=opening.value.passes_urine,
         )
     return RenalStatus()
 

@@ -59,6 +59,7 @@ class CaseOpened:
     injection_site: InjectionSite = InjectionSite.UNKNOWN
     is_inpatient: bool = False
     dialysis: Knowledge = Knowledge.UNKNOWN
+    passes_urine: Knowledge = Knowledge.UNKNOWN
     is_creatinine_unstable: bool = False
     earlier_contrast: Knowledge = Knowledge.UNKNOWN
     earlier_contrast_ml: float | None = None
@@ -156,11 +157,17 @@ class Creatinine:
 
 @dataclass(frozen=True, slots=True)
 class RenalStatus:
-    """Facts that decide whether an estimate from creatinine may be used."""
+    """Facts that decide whether an estimate from creatinine may be used.
+
+    passes_urine : asked of patients on dialysis
+    is_old_creatinine_confirmed : a person confirmed that a stale creatinine may be used
+    """
 
     dialysis: Knowledge = Knowledge.UNKNOWN
     is_creatinine_unstable: bool = False
     is_inpatient: bool = False
+    passes_urine: Knowledge = Knowledge.UNKNOWN
+    is_old_creatinine_confirmed: bool = False
 
 
 @dataclass(frozen=True, slots=True)

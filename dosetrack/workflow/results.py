@@ -148,10 +148,14 @@ class Recorded(Generic[T]):
 
 @dataclass(frozen=True, slots=True)
 class IngestResult:
-    """What `dosetrack ingest` did. cases: ids touched, in order of first touch."""
+    """What `dosetrack ingest` did. Counts of reports; entries_added counts typed entries.
+
+    cases : ids touched, in order of first touch
+    """
 
     added: int
     already_held: int
+    entries_added: int
     refused: tuple[RefusedFile, ...]
     cases: tuple[str, ...]
 

@@ -1,0 +1,229 @@
+"""What the ledger's case rows hold: worked out from entries and originals, and from nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from dosetrack.cases import Case, CaseState, fold, report_digests
+from dosetrack.kidney import ContrastTotals, contrast_totals
+from dosetrack.ledger import CaseTotalRow, LedgerReader, PlaneDose, StoredEvent, Transaction
+from dosetrack.ledger.codec import to_json
+from dosetrack.radiation import RadiationAccount, Tally, radiation_account
+from dosetrack.readers import read_report
+from dosetrack.records.entries import Entry, ReportMoved, ReportReceived
+from dosetrack.records.report import DoseReport
+from dosetrack.settings import Settings
+from dosetrack.times import instant_of, local_day, zone_named
+from dosetrack.workflow.site import settings_for
+
+PROJECTOR_VERSION = 1
+_REPORTS_KEPT_IN_MEMORY = 64
+
+
+@dataclass(frozen=True, slots=True)
+class CaseExtras:
+    """What the case row carries beyond its columns, for lists and the audit.
+
+    reported_late_days : days from the case to its last report, None when not known
+    frames : acquisition frames summed over the events, None when no event tells
+    """
+
+    weight_kg: float | None = None
+    height_cm: float | None = None
+    sex: str | None = None
+    birth_date: str | None = None
+    prompts: int = 0
+    prompts_answered: int = 0
+    injections: int = 0
+    readings: int = 0
+    mismatches: int = 0
+    fluoroscopy_dose_area_product_gycm2: float | None = None
+    acquisition_dose_area_product_gycm2: float | None = None
+    frames: float | None = None
+
+
+class CaseProjector:
+    """Puts reports, events and the row of a case; see `dosetrack.ledger.Projector`.
+
+    Reports are immutable and named by the digest of their bytes, so the last ones read are kept
+    in memory: a running case folds many times.
+    """
+
+    version = PROJECTOR_VERSION
+
+    def __init__(self) -> None:
+        self._report_of_digest: Callable[[LedgerReader, str], DoseReport | None] = _cached_reports()
+
+    def project_case(self, tx: Transaction, case_id: str) -> None:
+        """Project `case_id` from the beginning (its projections are gone)."""
+        entries = tx.entries(case=case_id)
+        for entry in entries:
+            self._put_missing_report(tx, case_id, entry)
+        self.refresh(tx, case_id, entries=entries, is_report_new=True)
+
+    def refresh(
+        self,
+        tx: Transaction,
+        case_id: str,
+        *,
+        entries: Sequence[Entry] | None = None,
+        is_report_new: bool = False,
+    ) -> Case:
+        """Fold the case again and put its row; its events too when a report came or went."""
+        case, settings = self.case(tx, case_id, entries=entries)
+        if is_report_new:
+            _put_events(tx, case, _zone(settings))
+        if case.state is CaseState.EMPTY:
+            tx.clear_case(case_id)
+        else:
+            tx.put_case_total(case_row(case))
+        return case
+
+    def case(
+        self, reader: LedgerReader, case_id: str, *, entries: Sequence[Entry] | None = None
+    ) -> tuple[Case, Settings]:
+        """The folded case and the settings of its room and procedure."""
+        entries = reader.entries(case=case_id) if entries is None else entries
+        digests = report_digests(entries)
+        reports = {s: r for s in digests if (r := self._report_of_digest(reader, s)) is not None}
+        site = settings_for(reader)
+        first = fold(case_id, entries, reports, room_of=site.pairs("site.rooms"), zone=_zone(site))
+        settings = settings_for(reader, room=first.room, procedure=first.procedure)
+        if settings.text("site.time_zone") == site.text("site.time_zone"):
+            return first, settings
+        zone = _zone(settings)
+        return fold(case_id, entries, reports, room_of=site.pairs("site.rooms"), zone=zone), settings
+
+    def _put_missing_report(self, tx: Transaction, case_id: str, entry: Entry) -> None:
+        payload = entry.payload
+        if not isinstance(payload, ReportReceived | ReportMoved):
+            return
+        original = tx.original_row(payload.sha256)
+        if original is None:
+            return
+        report = read_report(tx.original(payload.sha256), file=original.file)
+        tx.put_report(report, case_id=case_id, seq=entry.seq)
+
+
+def _cached_reports() -> Callable[[LedgerReader, str], DoseReport | None]:
+    held: dict[str, DoseReport] = {}
+
+    def report_of(reader: LedgerReader, sha256: str) -> DoseReport | None:
+        found = held.pop(sha256, None) or reader.report(sha256)
+        if found is not None:
+            held[sha256] = found  # now the youngest
+            while len(held) > _REPORTS_KEPT_IN_MEMORY:
+                held.pop(next(iter(held)), None)
+        return found
+
+    return report_of
+
+
+def _zone(settings: Settings) -> ZoneInfo:
+    return zone_named(settings.text("site.time_zone"))
+
+
+def _put_events(tx: Transaction, case: Case, zone: ZoneInfo) -> None:
+    counted = {(t.counted.report_sha256, t.counted.order) for t in case.events}
+    for report in case.reports:
+        tx.put_events(
+            report.sha256,
+            [
+                StoredEvent(
+                    event=event,
+                    is_counted=(report.sha256, order) in counted,
+                    instant_utc=_instant_text(event.started_at, zone),
+                )
+                for order, event in enumerate(report.events)
+            ],
+        )
+
+
+def _instant_text(text: str | None, zone: ZoneInfo) -> str | None:
+    found = instant_of(text, zone) if text else None
+    return found.utc.isoformat(timespec="milliseconds") if found else None
+
+
+def account_of(case: Case, *, calibration: dict[str, float] | None = None) -> RadiationAccount:
+    """The radiation account of a folded case."""
+    return radiation_account(
+        [t.counted.event for t in case.events],
+        case.stated,
+        [s.value for s in case.readings],
+        calibration=calibration,
+    )
+
+
+def case_row(case: Case) -> CaseTotalRow:
+    """The row of a folded case. Totals are as displayed, not calibration-corrected."""
+    account = account_of(case)
+    contrast = contrast_totals([s.value for s in case.injections])
+    patient = case.patient
+    return CaseTotalRow(
+        id=case.id,
+        state=case.state.value,  # type: ignore[arg-type]  # EMPTY has no row
+        patient_id=patient.id,
+        patient_issuer=patient.id_issuer,
+        accession_number=_accession(case),
+        room=case.room,
+        procedure=case.procedure,
+        operators=case.operators,
+        started_at=case.started_at,
+        started_instant=case.started_instant.isoformat() if case.started_instant else None,
+        ended_at=case.ended_at.isoformat() if case.ended_at else None,
+        day=local_day(case.started_at),
+        reports=len(case.reports),
+        events=len(case.events),
+        dose_area_product_gycm2=_displayed(account.dose_area_product_gycm2),
+        reference_air_kerma_mgy=_displayed(account.reference_air_kerma_sum_mgy),
+        by_plane=tuple(
+            PlaneDose(
+                plane=p.plane,
+                reference_air_kerma_mgy=_displayed(p.reference_air_kerma_mgy),
+                dose_area_product_gycm2=_displayed(p.dose_area_product_gycm2),
+            )
+            for p in account.planes
+        ),
+        fluoroscopy_time_s=_displayed(account.fluoroscopy_time_s),
+        contrast_ml=contrast.contrast_ml if case.injections else None,
+        iodine_g=contrast.iodine_g if case.injections else None,
+        findings=case.findings,
+        summary=to_json(_extras(case, account, contrast)),
+    )
+
+
+def _displayed(tally: Tally) -> float | None:
+    return tally.displayed.value if tally.displayed else None
+
+
+def _accession(case: Case) -> str | None:
+    if case.opening and case.opening.value.accession_number:
+        return case.opening.value.accession_number
+    return next((r.report.accession_number for r in case.reports if r.report.accession_number), None)
+
+
+def _extras(case: Case, account: RadiationAccount, contrast: ContrastTotals) -> CaseExtras:
+    answered = {s.value.prompt_id for s in case.answers}
+    frames = [
+        t.counted.event.frames
+        for t in case.events
+        if t.counted.event.type != "fluoroscopy" and t.counted.event.frames is not None
+    ]
+    fluoroscopy = account.fluoroscopy.dose_area_product_gycm2
+    acquisition = account.acquisition.dose_area_product_gycm2
+    return CaseExtras(
+        weight_kg=case.patient.weight_kg,
+        height_cm=case.patient.height_cm,
+        sex=case.patient.sex,
+        birth_date=case.patient.birth_date,
+        prompts=len(case.prompts),
+        prompts_answered=sum(1 for s in case.prompts if s.value.prompt_id in answered),
+        injections=contrast.injections,
+        readings=len(case.readings),
+        mismatches=sum(1 for f in case.findings if f.code == "totals-differ"),
+        fluoroscopy_dose_area_product_gycm2=fluoroscopy.value if fluoroscopy else None,
+        acquisition_dose_area_product_gycm2=acquisition.value if acquisition else None,
+        frames=sum(frames) if frames else None,
+    )

@@ -1,0 +1,153 @@
+"""Entries in plain words, for the timeline of a case."""
+
+from __future__ import annotations
+
+from functools import singledispatch
+
+from dosetrack.records import entries as e
+from dosetrack.records.report import Patient
+
+
+def in_words(payload: e.Payload | None) -> str:
+    """One line that tells what an entry says; 'data deleted' where its payload is gone."""
+    return "data deleted" if payload is None else _words(payload)
+
+
+@singledispatch
+def _words(payload: object) -> str:
+    return type(payload).__name__
+
+
+@_words.register
+def _(payload: e.CaseOpened) -> str:
+    verb = "Case planned" if payload.is_planned else "Case opened"
+    return f"{verb}: {payload.procedure or 'procedure not told'}, {_person(payload.patient)}"
+
+
+@_words.register
+def _(payload: e.CaseStarted) -> str:
+    return "Case started"
+
+
+@_words.register
+def _(payload: e.CaseEnded) -> str:
+    return f"Case ended ({payload.how})"
+
+
+@_words.register
+def _(payload: e.CaseClosed) -> str:
+    return "Case reconciled and closed" + (f": {payload.note}" if payload.note else "")
+
+
+@_words.register
+def _(payload: e.ReportReceived) -> str:
+    return f"Dose report received: {payload.file}"
+
+
+@_words.register
+def _(payload: e.FileQuarantined) -> str:
+    return f"File kept but not read: {payload.file} ({payload.reason})"
+
+
+@_words.register
+def _(payload: e.JoinProposed) -> str:
+    return f"May belong to case {payload.other_case}: {payload.why}"
+
+
+@_words.register
+def _(payload: e.ReportMoved) -> str:
+    return f"Dose report moved here from case {payload.from_case}"
+
+
+@_words.register
+def _(payload: e.PatientSize) -> str:
+    parts = [
+        f"weight {payload.weight_kg:g} kg" if payload.weight_kg is not None else "",
+        f"height {payload.height_cm:g} cm" if payload.height_cm is not None else "",
+        f"sex {payload.sex}" if payload.sex else "",
+        f"born {payload.birth_date}" if payload.birth_date else "",
+    ]
+    return "Patient: " + ", ".join(part for part in parts if part)
+
+
+@_words.register
+def _(payload: e.PatientChanged) -> str:
+    return f"Patient changed to {_person(payload.patient)}"
+
+
+@_words.register
+def _(payload: e.Creatinine) -> str:
+    when = f" of {payload.taken_on}" if payload.taken_on else ", date not told"
+    return f"Creatinine {payload.value} {payload.unit.replace('umol', 'µmol')}{when}" + (
+        ", changing" if payload.is_unstable else ""
+    )
+
+
+@_words.register
+def _(payload: e.RenalStatus) -> str:
+    changing = "changing" if payload.is_creatinine_unstable else "stable as far as told"
+    return f"Renal status: dialysis {payload.dialysis}, creatinine {changing}"
+
+
+@_words.register
+def _(payload: e.Injection) -> str:
+    text = f"{payload.volume_ml:g} mL {'contrast' if payload.agent is e.Agent.IODINATED else payload.agent}"
+    if payload.agent is e.Agent.IODINATED:
+        strength = payload.concentration_mgi_ml
+        text += f", {strength:g} mg I/mL" if strength is not None else ", concentration not told"
+        if payload.contrast_fraction < 1:
+            text += f", diluted to {payload.contrast_fraction:.0%}"
+    site = "" if payload.site is e.InjectionSite.UNKNOWN else f", {payload.site}"
+    return "Injection: " + text + site + (", from the injector" if payload.from_injector else "")
+
+
+@_words.register
+def _(payload: e.ConsoleReading) -> str:
+    parts = [
+        f"Ka,r {payload.reference_air_kerma_mgy:g} mGy"
+        if payload.reference_air_kerma_mgy is not None
+        else "",
+        f"DAP {payload.dose_area_product_gycm2:g} Gy·cm²"
+        if payload.dose_area_product_gycm2 is not None
+        else "",
+        f"time {payload.fluoroscopy_time_s / 60:.1f} min" if payload.fluoroscopy_time_s is not None else "",
+    ]
+    plane = "" if payload.plane == "single" else f" plane {payload.plane.upper()}"
+    note = ", console began again" if payload.is_reset else ""
+    offset = payload.offset_reference_air_kerma_mgy or payload.offset_dose_area_product_gycm2
+    note += ", less what an earlier patient left on it" if offset else ""
+    return f"Console reading{plane}: " + ", ".join(part for part in parts if part) + note
+
+
+@_words.register
+def _(payload: e.OperatorsChanged) -> str:
+    return "Operators: " + ", ".join(payload.operators)
+
+
+@_words.register
+def _(payload: e.LevelsReached) -> str:
+    return f"Prompt: {payload.headline}"
+
+
+@_words.register
+def _(payload: e.PromptAnswered) -> str:
+    return f"Prompt answered: {payload.decision}" + (f" ({payload.reason})" if payload.reason else "")
+
+
+@_words.register
+def _(payload: e.SettingChanged) -> str:
+    return f"Setting {payload.key} for {payload.scope}: {payload.value or 'back to the wider scope'}"
+
+
+@_words.register
+def _(payload: e.Withdrawn) -> str:
+    return "Taken back"
+
+
+@_words.register
+def _(payload: e.Note) -> str:
+    return f"Note: {payload.text}"
+
+
+def _person(patient: Patient) -> str:
+    return f"patient {patient.id}" if patient.id else "patient without a number"

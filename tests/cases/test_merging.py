@@ -1,0 +1,155 @@
+"""Several reports of one case: no event twice, none lost, totals never added blindly."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dosetrack.merging import merge_reports
+from dosetrack.records.report import (
+    DoseReport,
+    DoseTotal,
+    Equipment,
+    IrradiationEvent,
+    Patient,
+    Procedure,
+    ReportIdentity,
+)
+
+
+def event(
+    number: int, *, kerma: float = 10.0, plane: str = "single", start: str | None = None
+) -> IrradiationEvent:
+    return IrradiationEvent(
+        uid=f"1.2.826.0.1.3680043.10.999.{number}",
+        plane=plane,  # type: ignore[arg-type]
+        type="fluoroscopy",
+        started_at=start or f"2026-03-01T09:{number:02d}:00",
+        reference_air_kerma_mgy=kerma,
+        dose_area_product_gycm2=kerma / 10,
+        duration_s=30.0,
+    )
+
+
+def report(
+    name: str,
+    events: list[IrradiationEvent],
+    *,
+    kerma: float | None = None,
+    at: str = "2026-03-01T10:00:00",
+    completion: str = "COMPLETE",
+    station: str = "XA-1",
+) -> DoseReport:
+    total = sum(e.reference_air_kerma_mgy or 0 for e in events) if kerma is None else kerma
+    return DoseReport(
+        file=name,
+        sha256=name,
+        source="rdsr",
+        report=ReportIdentity(
+            sop_instance_uid=name, study_instance_uid="1.2.3", reported_at=at, completion=completion
+        ),
+        patient=Patient(id="P1"),
+        equipment=Equipment(station=station),
+        procedure=Procedure(label="invented"),
+        totals=(DoseTotal(plane="single", basis="stated", reference_air_kerma_mgy=total),),
+        events=tuple(events),
+    )
+
+
+def stated(reports: list[DoseReport]) -> float | None:
+    rows = merge_reports(reports).stated
+    return sum(r.reference_air_kerma_mgy or 0 for r in rows) if rows else None
+
+
+def test_cumulative_report_replaces_the_totals_of_the_one_it_repeats() -> None:
+    first = report("one", [event(1), event(2)])
+    second = report("two", [event(1), event(2), event(3)], at="2026-03-01T10:30:00")
+    merged = merge_reports([first, second])
+    assert [e.event.uid for e in merged.events] == [event(n).uid for n in (1, 2, 3)]
+    assert stated([first, second]) == 30.0
+    assert merged.findings == ()
+
+
+def test_incremental_reports_add() -> None:
+    first = report("one", [event(1)])
+    second = report("two", [event(2)], at="2026-03-01T10:30:00")
+    assert stated([first, second]) == 20.0
+    assert len(merge_reports([first, second]).events) == 2
+
+
+def test_report_sent_again_under_another_uid_adds_nothing() -> None:
+    events = [event(1), event(2)]
+    assert stated([report("one", events), report("again", events)]) == 20.0
+    assert len(merge_reports([report("one", events), report("again", events)]).events) == 2
+
+
+def test_reports_without_events_are_taken_as_cumulative_when_no_total_falls() -> None:
+    assert (
+        stated([report("one", [], kerma=10.0), report("two", [], kerma=25.0, at="2026-03-01T11:00:00")])
+        == 25.0
+    )
+
+
+def test_two_machines_add() -> None:
+    assert stated([report("one", [event(1)]), report("two", [event(2)], station="XA-2")]) == 20.0
+
+
+def test_partial_report_never_overrules_a_complete_one_however_late() -> None:
+    complete = report("whole", [event(1, kerma=12.0)], at="2026-03-01T10:00:00")
+    partial = report("part", [event(1, kerma=9.0)], at="2026-03-01T12:00:00", completion="PARTIAL")
+    merged = merge_reports([complete, partial])
+    assert [e.event.reference_air_kerma_mgy for e in merged.events] == [12.0]
+    assert [f.code for f in merged.findings] == ["event-differs-between-reports"]
+
+
+def test_event_told_differently_counts_as_the_latest_complete_report_says() -> None:
+    merged = merge_reports(
+        [
+            report("one", [event(1, kerma=9.0)]),
+            report("two", [event(1, kerma=12.0)], at="2026-03-01T11:00:00"),
+        ]
+    )
+    assert [e.event.reference_air_kerma_mgy for e in merged.events] == [12.0]
+    assert merged.findings[0].event_uid == event(1).uid
+
+
+def test_same_uid_and_plane_with_different_starts_in_one_report_both_count() -> None:
+    twice = [event(1), event(1, start="2026-03-01T09:40:00")]
+    assert len(merge_reports([report("one", twice)]).events) == 2
+
+
+def test_same_uid_in_two_planes_is_two_events() -> None:
+    assert len(merge_reports([report("one", [event(1, plane="a"), event(1, plane="b")])]).events) == 2
+
+
+def test_reports_that_overlap_in_part_are_flagged_and_not_added() -> None:
+    first = report("one", [event(1), event(2)])
+    second = report("two", [event(2), event(3)], at="2026-03-01T11:00:00")
+    merged = merge_reports([first, second])
+    assert len(merged.events) == 3
+    assert stated([first, second]) == 20.0
+    assert [f.code for f in merged.findings] == ["reports-overlap-in-part"]
+
+
+@pytest.mark.parametrize("order", [(0, 1, 2), (2, 1, 0), (1, 2, 0)], ids=str)
+def test_order_of_arrival_changes_no_total(order: tuple[int, ...]) -> None:
+    reports = [
+        report("one", [event(1)], at="2026-03-01T10:00:00", completion="PARTIAL"),
+        report("two", [event(1), event(2)], at="2026-03-01T10:30:00", completion="PARTIAL"),
+        report("three", [event(1), event(2), event(3)], at="2026-03-01T11:00:00"),
+    ]
+    shuffled = [reports[i] for i in order]
+    assert stated(shuffled) == 30.0
+    assert len(merge_reports(shuffled).events) == 3
+
+
+@given(st.lists(st.integers(1, 30), min_size=1, max_size=20, unique=True), st.integers(0, 20))
+def test_reading_a_report_twice_changes_nothing(numbers: list[int], cut: int) -> None:
+    events = [event(n) for n in numbers]
+    reports = [report("one", events[:cut]), report("two", events, at="2026-03-01T11:00:00")]
+    once, twice = merge_reports(reports), merge_reports([*reports, *reports])
+    assert once.events == twice.events
+    assert stated(reports) == stated([*reports, replace(reports[1], sha256="again")])
