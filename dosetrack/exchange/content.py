@@ -1,7 +1,8 @@
 """Content items of a structured report, as encoded data sets (PS3.3 section C.17.3, document content).
 
-What the items are called, and in which unit they are written, stands in `tables/template_items.csv`;
-the codes they may hold in `tables/template_codes.csv`. The constant part of each item is encoded once.
+What the items are called, and in which unit they are written, stands in `tables/template_items.csv`,
+with their codes in `tables/concepts.csv`; the codes they may hold in `tables/code_values.csv` and, where
+only the writer needs them, in `tables/template_codes.csv`. The constant part of each item is encoded once.
 """
 
 from __future__ import annotations
@@ -19,7 +20,13 @@ from dosetrack.units import unit_factor
 _CODE_VALUE, _CODING_SCHEME, _LONG_CODE_VALUE, _CODE_MEANING = 0x00080100, 0x00080102, 0x00080119, 0x00080104
 _MAPPING_RESOURCE, _TEMPLATE_IDENTIFIER = 0x00080105, 0x0040DB00
 _RELATIONSHIP, _VALUE_TYPE, _CONCEPT_NAME, _CONTINUITY = 0x0040A010, 0x0040A040, 0x0040A043, 0x0040A050
-_DATETIME, _PERSON_NAME, _UID, _TEXT, _CONCEPT_CODE = 0x0040A120, 0x0040A123, 0x0040A124, 0x0040A160, 0x0040A168
+_DATETIME, _PERSON_NAME, _UID, _TEXT, _CONCEPT_CODE = (
+    0x0040A120,
+    0x0040A123,
+    0x0040A124,
+    0x0040A160,
+    0x0040A168,
+)
 _MEASURED_VALUE, _UNITS, _NUMERIC_VALUE = 0x0040A300, 0x004008EA, 0x0040A30A
 _TEMPLATE, _CONTENT = 0x0040A504, 0x0040A730
 _SHORT_CODE_LENGTH = 16  # PS3.3 section 8.1: longer ones go to Long Code Value
@@ -49,12 +56,13 @@ class TemplateItem:
 @cache
 def template_items() -> dict[str, TemplateItem]:
     """The content items that can be written, by name."""
+    concepts = {row["key"]: row for row in rows("concepts")}
     return {
         row["name"]: TemplateItem(
             relationship=row["relationship"],
             value_type=row["value_type"],
-            concept=Code(row["code"], row["scheme"], row["meaning"]),
-            legacy_concept=_legacy(row),
+            concept=_code(concepts[row["concept"]]),
+            legacy_concept=_legacy_code(concepts[row["concept"]]),
             unit=row["unit"],
             kind=row["kind"],
         )
@@ -64,27 +72,33 @@ def template_items() -> dict[str, TemplateItem]:
 
 @cache
 def template_codes(*, is_legacy: bool = False) -> dict[tuple[str, str], Code]:
-    """The coded values that can be written, by (group, key).
+    """The coded values that can be written, by (set, word).
 
-    is_legacy : where an SRT code stood before the SNOMED CT one, that code
+    is_legacy : the code of older reports, where there was another one
     """
-    return {
-        (row["group"], row["key"]): _legacy(row)
-        if is_legacy
-        else Code(row["code"], row["scheme"], row["meaning"])
-        for row in rows("template_codes")
-    }
+    found: dict[tuple[str, str], Code] = {}
+    for row in rows("code_values") + rows("template_codes"):
+        where = (row["set"], row["word"])
+        if is_legacy and (where not in found or row["legacy_code"]):
+            found[where] = _legacy_code(row)  # a later row of the word holds the older concept
+        else:
+            found.setdefault(where, _code(row))
+    return found
 
 
-def _legacy(row: dict[str, str]) -> Code:
+def _code(row: dict[str, str]) -> Code:
+    return Code(row["code"], row["scheme"], row["name"])
+
+
+def _legacy_code(row: dict[str, str]) -> Code:
     if row["legacy_code"]:
-        return Code(row["legacy_code"], "SRT", row["meaning"])
-    return Code(row["code"], row["scheme"], row["meaning"])
+        return Code(row["legacy_code"], row["legacy_scheme"], row["name"])
+    return _code(row)
 
 
-def keys_of(group: str) -> tuple[str, ...]:
-    """The keys of one group of `template_codes`, in the table's order."""
-    return tuple(key for (each, key) in template_codes() if each == group)
+def words_of(code_set: str) -> tuple[str, ...]:
+    """The words of one set of `template_codes`, in the table's order."""
+    return tuple(word for (each, word) in template_codes() if each == code_set)
 
 
 class ContentWriter:
@@ -126,19 +140,19 @@ class ContentWriter:
         numeric = self._encoder.element(_NUMERIC_VALUE, "DS", decimal_string(value / divisor))
         return head + self._encoder.sequence(_MEASURED_VALUE, (units + numeric,))
 
-    def code(self, name: str, group: str, key: str, *children: bytes) -> bytes:
-        """A CODE item holding the value `key` of `group`; `children` stand below it."""
+    def code(self, name: str, code_set: str, word: str, *children: bytes) -> bytes:
+        """A CODE item holding the value `word` of `code_set`; `children` stand below it."""
         if not children:
-            known = self._coded.get((name, group, key))
+            known = self._coded.get((name, code_set, word))
             if known is not None:
                 return known
-        value = self._codes.get((group, key))
+        value = self._codes.get((code_set, word))
         if value is None:
-            raise InputError(field=name, given=key, accepted=", ".join(keys_of(group)))
+            raise InputError(field=name, given=word, accepted=", ".join(words_of(code_set)))
         item = self._head(name) + self._encoder.sequence(_CONCEPT_CODE, (self.coded(value),))
         if children:
             return item + self._encoder.sequence(_CONTENT, children)
-        self._coded[name, group, key] = item
+        self._coded[name, code_set, word] = item
         return item
 
     def text(self, name: str, value: str) -> bytes:
@@ -154,13 +168,13 @@ class ContentWriter:
         """A UIDREF item."""
         return self._head(name) + self._encoder.element(_UID, "UI", value.encode("ascii"))
 
-    def uid_called(self, group: str, key: str, value: str) -> bytes:
-        """A UIDREF item below a scope, its concept name taken from `group`."""
+    def uid_called(self, code_set: str, word: str, value: str) -> bytes:
+        """A UIDREF item below a scope, its concept name taken from `code_set`."""
         head = self._head(
             "scope_of_accumulation",
             value_type="UIDREF",
             relationship="HAS PROPERTIES",
-            concept=self._codes[group, key],
+            concept=self._codes[code_set, word],
         )
         return head + self._encoder.element(_UID, "UI", value.encode("ascii"))
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from dosetrack.errors import InputError
-from dosetrack.exchange.content import ContentWriter, keys_of, template_codes
+from dosetrack.exchange.content import ContentWriter, template_codes, words_of
 from dosetrack.exchange.encoding import Encoder, TransferSyntax, part10_file
 from dosetrack.exchange.header import (
     CHARACTER_SETS,
@@ -34,7 +34,7 @@ COMPREHENSIVE_SR_CLASS = "1.2.840.10008.5.1.4.1.1.88.33"
 
 IMPLEMENTATION_VERSION = "DOSETRACK"
 
-Scope = Literal["study", "series", "step", "to-this-point"]
+Scope = Literal["study", "series", "performed procedure step", "procedure step to this point"]
 TargetRegion = Literal["abdomen", "pelvis", "head", "chest", "heart", "lower-limb"]
 
 _TOTALS = (
@@ -47,7 +47,16 @@ _TOTALS = (
     "acquisition_reference_air_kerma_mgy",
     "acquisition_time_s",
 )
-_SOURCE_NUMBERS_BEFORE_FILTERS = ("pulse_width_ms", "duration_s", "kvp", "tube_current_ma", "exposure_uas")
+_SOURCE_NUMBERS_BEFORE_FILTERS = (
+    "pulse_rate_hz",
+    "pulses",
+    "frames",
+    "pulse_width_ms",
+    "duration_s",
+    "kvp",
+    "tube_current_ma",
+    "exposure_uas",
+)
 _FIELD_NUMBERS = ("field_area_cm2", "field_height_mm", "field_width_mm")
 _MECHANICAL_NUMBERS = (
     "primary_angle_deg",
@@ -64,16 +73,6 @@ _MECHANICAL_NUMBERS = (
     "table_lateral_end_mm",
     "table_height_end_mm",
 )
-_POSITIONS = {  # Patient Position (0018,5100) -> (table relationship, orientation modifier)
-    "HFS": ("head-first", "supine"),
-    "HFP": ("head-first", "prone"),
-    "HFDL": ("head-first", "left-decubitus"),
-    "HFDR": ("head-first", "right-decubitus"),
-    "FFS": ("feet-first", "supine"),
-    "FFP": ("feet-first", "prone"),
-    "FFDL": ("feet-first", "left-decubitus"),
-    "FFDR": ("feet-first", "right-decubitus"),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,25 +155,25 @@ def _check_identity(report: DoseReport) -> None:
     for number, event in enumerate(report.events, start=1):
         where = f"irradiation event {number}"
         check_uid(f"UID of {where}", event.uid, accepted)
-        if event.plane not in keys_of("plane"):
+        if event.plane not in words_of("plane"):
             raise InputError(
-                field=f"plane of {where}", given=event.plane, accepted=", ".join(keys_of("plane"))
+                field=f"plane of {where}", given=event.plane, accepted=", ".join(words_of("plane"))
             )
         if event.started_at is None:
             raise InputError(
                 field=f"start of {where}", given=None, accepted="an ISO 8601 time such as 2025-03-01T09:12:40"
             )
     for total in report.totals:
-        if total.plane not in keys_of("plane"):
+        if total.plane not in words_of("plane"):
             raise InputError(
-                field="plane of a stated total", given=total.plane, accepted=", ".join(keys_of("plane"))
+                field="plane of a stated total", given=total.plane, accepted=", ".join(words_of("plane"))
             )
 
 
 def _document(report: DoseReport, content: ContentWriter, options: WriteOptions) -> Iterator[bytes]:
     """The children of the root, TID 10001."""
     intent = content.code("has_intent", "intent", "combined")
-    yield content.code("procedure_reported", "procedure_reported", "projection", intent)
+    yield content.code("procedure_reported", "procedure_reported", "projection x-ray", intent)
     yield from _observer(report, content)
     yield _scope(report, content, options)
     yield content.code("detector_data_available", "answer", "no")
@@ -188,9 +187,11 @@ def _document(report: DoseReport, content: ContentWriter, options: WriteOptions)
     for event in report.events:
         yield content.container("event", tuple(_event(event, content, options)))
     for name in report.operators:
-        role = content.code("person_role", "person_role", "authorizing")
+        role = content.code("person_role", "person_role", "irradiation authorizing")
         yield content.person("person_name", name, role)
-    yield content.code("source_of_dose_information", "information", "automated")
+    yield content.code(
+        "source_of_dose_information", "source_of_dose_information", "automated data collection"
+    )
 
 
 def _observer(report: DoseReport, content: ContentWriter) -> Iterator[bytes]:
@@ -208,7 +209,7 @@ def _observer(report: DoseReport, content: ContentWriter) -> Iterator[bytes]:
     ):
         if value is not None:
             yield content.text(name, value)
-    yield content.code("device_role", "device_role", "irradiating")
+    yield content.code("device_role", "device_role", "irradiating device")
 
 
 def _scope(report: DoseReport, content: ContentWriter, options: WriteOptions) -> bytes:
@@ -243,7 +244,7 @@ def _event(event: IrradiationEvent, content: ContentWriter, options: WriteOption
     yield content.uid("event_uid", str(event.uid))
     yield content.datetime("started_at", dicom_datetime(str(event.started_at)))
     if event.type is not None:
-        yield content.code("type", "type", event.type)
+        yield content.code("type", "event_type", event.type)
     if event.protocol is not None:
         yield content.text("protocol", event.protocol)
     if event.patient_position is not None:
@@ -255,13 +256,9 @@ def _event(event: IrradiationEvent, content: ContentWriter, options: WriteOption
         yield _reference_point(event.reference_point, content)
     if event.type == "fluoroscopy" and event.pulse_rate_hz is not None:
         yield content.code("fluoro_mode", "fluoro_mode", "pulsed")
-    yield from _numbers(event, content, ("pulse_rate_hz",))
-    pulses = event.pulses if event.pulses is not None else event.frames
-    if pulses is not None:
-        yield content.number("pulses", pulses)
     yield from _numbers(event, content, _SOURCE_NUMBERS_BEFORE_FILTERS)
-    if event.exposure_uas is None and pulses is not None and event.pulse_width_ms is not None:
-        yield content.number("exposure_time_ms", pulses * event.pulse_width_ms)  # TID 10003B row 14
+    if event.exposure_uas is None and event.pulses is not None and event.pulse_width_ms is not None:
+        yield content.number("exposure_time_ms", event.pulses * event.pulse_width_ms)  # TID 10003B row 14
     for each in event.filters:
         yield content.container("filters", tuple(_filter(each, content)))
     yield from _numbers(event, content, _FIELD_NUMBERS)
@@ -276,19 +273,17 @@ def _numbers(event: IrradiationEvent, content: ContentWriter, names: tuple[str, 
 
 
 def _position(position: str, content: ContentWriter) -> Iterator[bytes]:
-    relationship, modifier = _POSITIONS.get(position.upper(), (None, None))
-    if relationship is None or modifier is None:
-        raise InputError(field="patient position", given=position, accepted=", ".join(_POSITIONS))
-    yield content.code("table_relationship", "table_relationship", relationship)
-    below = content.code("patient_orientation_modifier", "orientation_modifier", modifier)
-    yield content.code("patient_orientation", "orientation", "recumbent", below)
+    """Patient Position such as 'HFS', as relationship to the table and orientation."""
+    below = content.code("patient_orientation_modifier", "orientation_modifier", position[2:])
+    yield content.code("table_relationship", "table_relationship", position[:2])
+    yield content.code("patient_orientation", "patient_orientation", "recumbent", below)
 
 
 def _reference_point(point: str, content: ContentWriter) -> bytes:
-    """The reference point's definition, given by the table's key or by its DICOM meaning."""
-    for (group, key), code in template_codes().items():
-        if group == "reference_point" and point in (key, code.meaning, code.value):
-            return content.code("reference_point", "reference_point", key)
+    """The reference point's definition: coded where the table has it, else the words as given."""
+    for (code_set, word), code in template_codes().items():
+        if code_set == "reference_point" and point in (word, code.meaning, code.value):
+            return content.code("reference_point", "reference_point", word)
     return content.text_as("reference_point", point)
 
 
