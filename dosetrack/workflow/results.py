@@ -48,12 +48,17 @@ class CaseSummary:
 
 @dataclass(frozen=True, slots=True)
 class Stair:
-    """One counted injection and the totals after it. entry_id names it for a correction."""
+    """One counted injection and the totals after it. entry_id names it for a correction.
+
+    contrast_ml : as given, diluted or not; neat_ml : the undiluted product in it, which is what
+    limits are compared with; both of this case alone [mL]
+    """
 
     at: datetime
     entry_id: str
     injection: Injection
     contrast_ml: float
+    neat_ml: float
     iodine_g: float | None
     by: str
 
