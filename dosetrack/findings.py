@@ -23,6 +23,147 @@ class FindingCode(Enum):
     """(code, severity, template) of every finding dosetrack can make."""
 
     # readers
+    TRANSFER_SYNTAX_MISMATCH = (
+        "transfer-syntax-mismatch",
+        Severity.WARNING,
+        "The file says transfer syntax {declared} but is written otherwise; it was read as written.",
+    )
+    ITEMS_UNKNOWN = (
+        "items-unknown",
+        Severity.INFO,
+        "{count} content items are not of the dose report's template and were not read: {codes}.",
+    )
+    CHARACTER_SET_GUESSED = (
+        "character-set-guessed",
+        Severity.INFO,
+        "Some text is not in the character set the file declares ({declared}); names may show wrong letters.",
+    )
+    OFFSET_INVALID = (
+        "offset-invalid",
+        Severity.WARNING,
+        "The offset from UTC {offset!r} cannot be; times were read without one.",
+    )
+    BIRTH_DATE_UNREADABLE = (
+        "birth-date-unreadable",
+        Severity.WARNING,
+        "The date of birth sent is no date; it is not known.",
+    )
+    PATIENT_SIZE_IMPOSSIBLE = (
+        "patient-size-impossible",
+        Severity.WARNING,
+        "Patient {what} {number} {unit} cannot be; it is not known.",
+    )
+    NUMBER_EMPTY = ("number-empty", Severity.INFO, "{what} was sent without a number; it is not known.")
+    NUMBER_QUALIFIED_AS_ABSENT = (
+        "number-qualified-as-absent",
+        Severity.INFO,
+        "{what} is not known; the machine says why: {why}.",
+    )
+    NUMBER_UNREADABLE = (
+        "number-unreadable",
+        Severity.WARNING,
+        "{what} {number!r} is no number; it is not known.",
+    )
+    NUMBER_IMPOSSIBLE = (
+        "number-impossible",
+        Severity.ERROR,
+        "{what} of {number} cannot be; it is not known.",
+    )
+    NUMBER_IMPLAUSIBLE = (
+        "number-implausible",
+        Severity.WARNING,
+        "{what} of {number} is hard to believe; it was read as sent. Check the unit.",
+    )
+    DECIMAL_COMMA = (
+        "decimal-comma",
+        Severity.INFO,
+        "{what} was written with a decimal comma: {number}.",
+    )
+    UNIT_UNKNOWN = (
+        "unit-unknown",
+        Severity.ERROR,
+        "{what} {number} came in the unit {unit!r}, which is not known for it; the value is not known.",
+    )
+    UNIT_MISSING = (
+        "unit-missing",
+        Severity.ERROR,
+        "{what} {number} came without a unit; the value is not known.",
+    )
+    EVENT_UID_MISSING = (
+        "event-uid-missing",
+        Severity.WARNING,
+        "Event {number} has no UID: a repetition of it cannot be recognised.",
+    )
+    EVENT_PLANE_UNKNOWN = (
+        "event-plane-unknown",
+        Severity.WARNING,
+        "Event {number} does not say its plane; it counts in the sum over all planes only.",
+    )
+    EVENT_TIME_UNREADABLE = (
+        "event-time-unreadable",
+        Severity.WARNING,
+        "The start of event {number} ({sent!r}) is no time; it is not known.",
+    )
+    EVENT_TYPE_UNKNOWN = (
+        "event-type-unknown",
+        Severity.WARNING,
+        "Event {number} is of a type that is not known ({sent}); it counts as neither fluoroscopy nor acquisition.",
+    )
+    EVENT_REPEATED = (
+        "event-repeated",
+        Severity.WARNING,
+        "This event stands twice in the report (same UID, plane and start); {how}, and the first counts.",
+    )
+    EVENT_UID_REUSED = (
+        "event-uid-reused",
+        Severity.WARNING,
+        "Two events of one plane with different starts have the same UID; both count.",
+    )
+    EVENTS_MISSING = (
+        "events-missing",
+        Severity.WARNING,
+        "The report holds totals but no irradiation events: nothing can be summed or mapped.",
+    )
+    TOTALS_MISSING = (
+        "totals-missing",
+        Severity.WARNING,
+        "The report states no totals; those shown are summed from its events.",
+    )
+    TOTALS_PLANE_UNKNOWN = (
+        "totals-plane-unknown",
+        Severity.WARNING,
+        "Stated totals do not say their plane; {how}.",
+    )
+    TOTALS_REPEATED = (
+        "totals-repeated",
+        Severity.WARNING,
+        "{what} (plane {plane}) is stated twice with different values; the first counts.",
+    )
+    TOTALS_DISAGREE = (
+        "totals-disagree",
+        Severity.WARNING,
+        "{what}, plane {plane}: {stated} stated, {summed} summed from the events, a difference beyond rounding.",
+    )
+    CALIBRATION_STATED = (
+        "calibration-stated",
+        Severity.INFO,
+        "The report states a calibration factor of {factor} (plane {plane}); values are as sent, it is not applied.",
+    )
+    SCOPE_SO_FAR = (
+        "scope-so-far",
+        Severity.INFO,
+        "The report covers the procedure up to this point; more may follow.",
+    )
+    FILTER_THICKNESS_REVERSED = (
+        "filter-thickness-reversed",
+        Severity.WARNING,
+        "A filter's least thickness {least} mm is more than its greatest {greatest} mm; read as sent.",
+    )
+    MAMMOGRAPHY_REPORT = (
+        "mammography-report",
+        Severity.WARNING,
+        "The report is of mammography: its glandular dose is not read.",
+    )
     # cases, reconcile
     EVENT_DIFFERS_BETWEEN_REPORTS = (
         "event-differs-between-reports",
@@ -171,6 +312,34 @@ class FindingCode(Enum):
         "The leading limit would go from {before} to {after}: confirm before it is used.",
     )
     # radiation, skin
+    FIELD_INDEX_UNUSUAL = (
+        "field-index-unusual",
+        Severity.WARNING,
+        "{where}: dose-area product over reference air kerma gives a mean field of {area} cm², "
+        "outside {least} to {most} cm². Check both numbers.",
+    )
+    FIELD_INDEX_IMPOSSIBLE = (
+        "field-index-impossible",
+        Severity.WARNING,
+        "{where}: dose-area product over reference air kerma gives a mean field of {area} cm²: "
+        "likely a wrong unit or a typing error{hint}.",
+    )
+    KERMA_RATE_UNUSUAL = (
+        "kerma-rate-unusual",
+        Severity.WARNING,
+        "{where}: {rate} mGy of reference air kerma per fluoroscopy minute is outside {least} to {most}. "
+        "Check both numbers.",
+    )
+    KERMA_ZERO_WITH_BEAM = (
+        "kerma-zero-with-beam",
+        Severity.WARNING,
+        "{where}: reference air kerma is 0 after {minutes} min of fluoroscopy. Is the meter working?",
+    )
+    FLUOROSCOPY_TIME_LONG = (
+        "fluoroscopy-time-long",
+        Severity.WARNING,
+        "{where}: {minutes} min of fluoroscopy is more than {most} min. Were seconds taken for minutes?",
+    )
     # workflow, ledger
 
     def __init__(self, code: str, severity: Severity, template: str) -> None:
