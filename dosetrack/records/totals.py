@@ -1,4 +1,4 @@
-"""Totals summed from irradiation events, per plane and over all."""
+"""Totals summed from irradiation events: per plane and over all planes, by kind of exposure."""
 
 from __future__ import annotations
 
@@ -7,44 +7,64 @@ from math import fsum
 
 from dosetrack.records.report import DoseTotal, IrradiationEvent, PlaneName
 
-_PLANES: tuple[PlaneName, ...] = ("single", "a", "b", "all")
+ACQUISITION_TYPES = frozenset({"stationary", "stepping", "rotational"})
+_PLANES: tuple[PlaneName, ...] = ("single", "a", "b")
 
 
-def summed_totals(events: Sequence[IrradiationEvent]) -> tuple[DoseTotal, ...]:
-    """The sums of `events` per plane that occurs, then over all; none when there are no events.
+def unique_events(events: Iterable[IrradiationEvent]) -> tuple[IrradiationEvent, ...]:
+    """The events without repetitions, in the order given.
 
-    An event without a plane counts as 'single'. Every type but 'fluoroscopy' is acquisition. A
-    missing number is left out of its sum; a sum of nothing is None.
+    A repetition has the UID, plane and start of an earlier event; without a UID none is one.
+    The same UID and plane with another start is another event.
     """
-    if not events:
+    seen: set[tuple[str, str | None, str | None]] = set()
+    kept = []
+    for event in events:
+        if event.uid is not None:
+            key = (event.uid, event.plane, event.started_at)
+            if key in seen:
+                continue
+            seen.add(key)
+        kept.append(event)
+    return tuple(kept)
+
+
+def summed_totals(events: Iterable[IrradiationEvent]) -> tuple[DoseTotal, ...]:
+    """The totals of the unique `events`: one per plane that has any, then one over 'all'.
+
+    A sum is None when no event gives the quantity; events that do not give it are left out.
+    Fluoroscopy and acquisition sums follow the events' types. Ka,r of 'all' is the plain sum over
+    planes: a label for lists, not the dose of one piece of skin. No events give no totals.
+    """
+    unique = unique_events(events)
+    if not unique:
         return ()
-    rows = [
-        _sum(plane, mine) for plane in _PLANES[:-1] if (mine := [e for e in events if _plane(e) == plane])
-    ]
-    return (*rows, _sum("all", events))
+    totals = []
+    for plane in _PLANES:
+        of_plane = [event for event in unique if event.plane == plane]
+        if of_plane:
+            totals.append(_total(of_plane, plane))
+    totals.append(_total(unique, "all"))
+    return tuple(totals)
 
 
-def _plane(event: IrradiationEvent) -> PlaneName:
-    return event.plane if event.plane in ("a", "b") else "single"
-
-
-def _sum(plane: PlaneName, events: Sequence[IrradiationEvent]) -> DoseTotal:
-    fluoroscopy = [e for e in events if e.type == "fluoroscopy"]
-    acquisition = [e for e in events if e.type != "fluoroscopy"]
+def _total(events: Sequence[IrradiationEvent], plane: PlaneName) -> DoseTotal:
+    fluoroscopy = [event for event in events if event.type == "fluoroscopy"]
+    acquisitions = [event for event in events if event.type in ACQUISITION_TYPES]
     return DoseTotal(
         plane=plane,
         basis="summed",
-        dose_area_product_gycm2=_total(e.dose_area_product_gycm2 for e in events),
-        reference_air_kerma_mgy=_total(e.reference_air_kerma_mgy for e in events),
-        fluoroscopy_time_s=_total(e.duration_s for e in fluoroscopy),
-        fluoroscopy_dose_area_product_gycm2=_total(e.dose_area_product_gycm2 for e in fluoroscopy),
-        fluoroscopy_reference_air_kerma_mgy=_total(e.reference_air_kerma_mgy for e in fluoroscopy),
-        acquisition_time_s=_total(e.duration_s for e in acquisition),
-        acquisition_dose_area_product_gycm2=_total(e.dose_area_product_gycm2 for e in acquisition),
-        acquisition_reference_air_kerma_mgy=_total(e.reference_air_kerma_mgy for e in acquisition),
+        dose_area_product_gycm2=_sum(event.dose_area_product_gycm2 for event in events),
+        reference_air_kerma_mgy=_sum(event.reference_air_kerma_mgy for event in events),
+        fluoroscopy_time_s=_sum(event.duration_s for event in fluoroscopy),
+        fluoroscopy_dose_area_product_gycm2=_sum(event.dose_area_product_gycm2 for event in fluoroscopy),
+        fluoroscopy_reference_air_kerma_mgy=_sum(event.reference_air_kerma_mgy for event in fluoroscopy),
+        acquisition_time_s=_sum(event.duration_s for event in acquisitions),
+        acquisition_dose_area_product_gycm2=_sum(event.dose_area_product_gycm2 for event in acquisitions),
+        acquisition_reference_air_kerma_mgy=_sum(event.reference_air_kerma_mgy for event in acquisitions),
     )
 
 
-def _total(numbers: Iterable[float | None]) -> float | None:
-    known = [n for n in numbers if n is not None]
+def _sum(values: Iterable[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
     return fsum(known) if known else None
