@@ -8,7 +8,7 @@ hold. The ledger knows the records and no calculator: what a case amounts to is 
 
 from dosetrack.ledger.ledger import Ledger
 from dosetrack.ledger.query import LedgerReader
-from dosetrack.ledger.rebuild import Projector, projection_digest, rebuild
+from dosetrack.ledger.rebuild import Projector, needs_rebuild, projection_digest, rebuild
 from dosetrack.ledger.rows import (
     CaseMatch,
     CaseState,
@@ -39,6 +39,7 @@ __all__ = [
     "SettingRow",
     "StoredEvent",
     "Transaction",
+    "needs_rebuild",
     "pack_original",
     "projection_digest",
     "rebuild",

@@ -26,6 +26,7 @@ _PRAGMAS = (
     "PRAGMA secure_delete = ON",
     "PRAGMA cache_size = -8000",
     "PRAGMA journal_size_limit = 67108864",
+    "PRAGMA wal_autocheckpoint = 4000",  # pages; fewer rewrites of the same index pages
 )
 
 

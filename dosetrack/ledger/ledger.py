@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
 
-from sqlalchemy import URL, Engine, insert
+from sqlalchemy import URL, Engine, insert, update
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
@@ -151,10 +151,26 @@ class Ledger:
             self._create()
         with self.reading() as read:
             found = int(read.meta("schema_version") or 0)
+            layout = read.meta("projection_layout")
         if found > schema.SCHEMA_VERSION:
             raise LedgerError(
                 f"the ledger at {where} was written by a newer version (schema {found}, this version knows "
                 f"{schema.SCHEMA_VERSION}); open it with that version, it is left as it is"
+            )
+        if layout != schema.projection_layout():
+            self._remake_projections(where, create=create)
+
+    def _remake_projections(self, where: object, *, create: bool) -> None:
+        if not create:
+            raise LedgerError(
+                f"the ledger at {where} was last written by another version and its summaries must be made "
+                "again; run 'dosetrack ledger rebuild'"
+            )
+        with self.transaction() as tx:
+            schema.remake_projections(tx.connection)
+            tx.connection.execute(
+                update(schema.meta).where(schema.meta.c.key == "projection_layout"),
+                {"value": schema.projection_layout()},
             )
 
     def _create(self) -> None:
@@ -166,6 +182,7 @@ class Ledger:
                 "schema_version": str(schema.SCHEMA_VERSION),
                 "ledger_id": str(uuid.uuid4()),
                 "created_at": self._clock().isoformat(),
+                "projection_layout": schema.projection_layout(),
             }
             tx.connection.execute(
                 insert(schema.meta), [{"key": key, "value": value} for key, value in facts.items()]

@@ -15,7 +15,6 @@ from dosetrack.ledger.query import LedgerReader
 from dosetrack.ledger.transaction import Transaction, project_setting
 
 _CASES_AT_A_TIME = 20
-_PROJECTIONS = (schema.report, schema.event_table, schema.case_total, schema.setting)
 
 
 class Projector(Protocol):
@@ -27,6 +26,11 @@ class Projector(Protocol):
 
     def project_case(self, tx: Transaction, case_id: str) -> None:
         """Put the reports, events and row of `case_id`; its projections were cleared before."""
+
+
+def needs_rebuild(reader: LedgerReader, projector: Projector) -> bool:
+    """Whether the projections come from another version of the projector, or were never made."""
+    return reader.projection_version() != projector.version
 
 
 def rebuild(
@@ -57,7 +61,7 @@ def rebuild(
 def projection_digest(reader: LedgerReader) -> str:
     """SHA-256 over every row of every projection, in a fixed order: equal means the same."""
     digest = hashlib.sha256()
-    for table in _PROJECTIONS:
+    for table in schema.PROJECTIONS:
         digest.update(f"{table.name}\n".encode())
         _add_rows(digest.update, reader, table)
     return digest.hexdigest()

@@ -7,11 +7,14 @@
     report, event, case_total, setting      projections
     projection  which version of the projector made them
 
-The columns of `event` and `case_total` are generated from the fields of their records.
+The columns of `event` and `case_total` are generated from the fields of their records. When these
+change, the projections of an older ledger are dropped and made again; entries never change shape
+without a new SCHEMA_VERSION.
 """
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import fields
 from typing import Any, get_args, get_type_hints
 
@@ -164,6 +167,8 @@ setting = _table(
 
 projection = _table("projection", _required("name", Text(), primary=True), _required("version", _INTEGER))
 
+PROJECTIONS = (report, event_table, case_total, setting)
+
 Index("entry_by_case", entry.c.case_id, entry.c.seq)
 Index("report_by_case", report.c.case_id, report.c.seq)
 Index("report_by_sop_instance", report.c.sop_instance_uid)
@@ -188,6 +193,21 @@ for _name, _actions in _FIXED.items():
                 f"BEGIN SELECT RAISE(ABORT, 'the ledger only grows'); END"
             ).execute_if(dialect="sqlite"),
         )
+
+
+def projection_layout() -> str:
+    """A digest of the projections' tables and columns, to tell whether a ledger has the same."""
+    columns = [
+        f"{table.name}.{column.name} {column.type!r}" for table in PROJECTIONS for column in table.columns
+    ]
+    return hashlib.sha256("\n".join(columns).encode()).hexdigest()
+
+
+def remake_projections(connection: Connection) -> None:
+    """Drop the projections and make their tables anew, empty, marked as never rebuilt."""
+    metadata.drop_all(connection, tables=PROJECTIONS)
+    metadata.create_all(connection, tables=PROJECTIONS, checkfirst=False)
+    connection.execute(projection.delete())
 
 
 def has_ledger(connection: Connection) -> bool:

@@ -9,9 +9,10 @@ import zlib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cache
 from typing import Any
 
-from sqlalchemy import Connection, delete, insert, select, update
+from sqlalchemy import Connection, Dialect, delete, insert, select, update
 
 from dosetrack.errors import InputError, LedgerError
 from dosetrack.ledger import schema
@@ -34,6 +35,7 @@ from dosetrack.records.report import DoseReport
 _SALT_BYTES = 16
 _LEVEL = 3  # of zlib: a report is long text of few words, higher levels take longer for little
 _HEAD = select(schema.entry.c.seq, schema.entry.c.digest).order_by(schema.entry.c.seq.desc()).limit(1)
+_EVENT_INSERT = insert(schema.event_table)
 NAMES_ORIGINAL = ("report-received", "file-quarantined")  # kinds whose payload has a `sha256`
 
 
@@ -174,10 +176,13 @@ class Transaction(LedgerReader):
             self._insert_events(rows)
         self.connection.execute(update(schema.report).where(held.seq == row.seq), {"events": len(rows)})
 
-    def _insert_events(self, rows: list[tuple[object, ...]]) -> None:
-        self.connection.execute(
-            insert(schema.event_table), [dict(zip(EVENT_KEYS, row, strict=True)) for row in rows]
-        )
+    def _insert_events(self, rows: list[tuple[Any, ...]]) -> None:
+        # Straight to the driver where it takes values by position: twice as fast for many rows.
+        statement = _event_insert_by_position(self.connection.dialect)
+        if statement is not None:
+            self.connection.exec_driver_sql(statement, rows)
+        else:
+            self.connection.execute(_EVENT_INSERT, [dict(zip(EVENT_KEYS, row, strict=True)) for row in rows])
 
     def put_case_total(self, row: CaseTotalRow) -> None:
         """Put the row of a case; replaces an earlier one."""
@@ -252,6 +257,12 @@ class Transaction(LedgerReader):
 
     def _originals_still_named(self) -> set[str]:
         return _originals_named(self.each_entry(kinds=NAMES_ORIGINAL))
+
+
+@cache
+def _event_insert_by_position(dialect: Dialect) -> str | None:
+    compiled = _EVENT_INSERT.compile(dialect=dialect, column_keys=list(EVENT_KEYS))
+    return str(compiled) if compiled.positional and compiled.positiontup == list(EVENT_KEYS) else None
 
 
 def project_setting(tx: Transaction, entry: Entry) -> None:
