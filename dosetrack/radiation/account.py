@@ -113,7 +113,11 @@ class _Sources:
         return None if total is None else getattr(total, name)
 
     def is_complete(self, basis: str, name: str) -> bool:
-        return basis != "summed" or name == TIME or all(getattr(e, name) is not None for e in self.events)
+        if basis != "summed":
+            return True
+        if name == TIME:
+            return all(e.duration_s is not None for e in self.events if e.type == "fluoroscopy")
+        return all(getattr(e, name) is not None for e in self.events)
 
 
 def radiation_account(
@@ -259,16 +263,22 @@ def _exposure(sources: _Sources, kind: str) -> Exposure:
 
 
 def _over_all(planes: tuple[PlaneAccount, ...], sources: _Sources) -> RadiationAccount:
-    tallies = {
-        name: _sum_tally([getattr(p, name) for p in _adding(planes)], sources, name) for name in QUANTITIES
-    }
+    adding = _adding(planes)
+    parts: dict[str, list[Tally]] = {name: [getattr(p, name) for p in adding] for name in QUANTITIES}
+    with_fluoroscopy = {plane_of(e) for e in sources.events if e.type == "fluoroscopy"}
+    parts[TIME] = [
+        p.fluoroscopy_time_s
+        for p in adding
+        if not p.events or p.plane in with_fluoroscopy or p.fluoroscopy_time_s.higher
+    ]
+    tallies = {name: _sum_tally(parts[name], sources, name) for name in QUANTITIES}
     return RadiationAccount(
         planes=planes,
         reference_air_kerma_sum_mgy=tallies[KERMA],
         dose_area_product_gycm2=tallies[DAP],
         fluoroscopy_time_s=tallies[TIME],
-        fluoroscopy=_sum_exposure([p.fluoroscopy for p in _adding(planes)], sources, "fluoroscopy"),
-        acquisition=_sum_exposure([p.acquisition for p in _adding(planes)], sources, "acquisition"),
+        fluoroscopy=_sum_exposure([p.fluoroscopy for p in adding], sources, "fluoroscopy"),
+        acquisition=_sum_exposure([p.acquisition for p in adding], sources, "acquisition"),
     )
 
 
@@ -304,7 +314,8 @@ def _sum_exposure(parts: Sequence[Exposure], sources: _Sources, kind: str) -> Ex
 
     def figure(name: str) -> Figure | None:
         whole: Figure | None = getattr(own, name)
-        return _highest([*_sum_figure([getattr(p, name) for p in parts]), *([whole] if whole else [])])
+        known = [f for p in parts if (f := getattr(p, name)) is not None]  # a plane may lack this kind
+        return _highest([*_sum_figure(known), *([whole] if whole else [])])
 
     return Exposure(
         time_s=figure("time_s"), dose_area_product_gycm2=figure(DAP), reference_air_kerma_mgy=figure(KERMA)
