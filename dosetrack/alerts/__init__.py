@@ -1,0 +1,37 @@
+"""Level -> prompt -> shown -> acknowledged, for radiation and contrast alike.
+
+A prompt asks the operator for a decision. It is shown until somebody answers by name; answered,
+it stays visible with the answer. The same level never prompts twice.
+"""
+
+from dosetrack.alerts.payloads import answer_payload, from_payloads, to_payload
+from dosetrack.alerts.prompts import (
+    CHANGE_PLAN,
+    GO_ON,
+    Answer,
+    Prompt,
+    PromptState,
+    answer,
+    merged,
+    raise_prompts,
+    recorded_keys,
+    show,
+    to_decide,
+)
+
+__all__ = [
+    "CHANGE_PLAN",
+    "GO_ON",
+    "Answer",
+    "Prompt",
+    "PromptState",
+    "answer",
+    "answer_payload",
+    "from_payloads",
+    "merged",
+    "raise_prompts",
+    "recorded_keys",
+    "show",
+    "to_decide",
+    "to_payload",
+]
