@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Literal
 from zoneinfo import ZoneInfo
 
@@ -62,3 +62,14 @@ def local_text(moment: datetime, zone: ZoneInfo) -> str:
 def local_day(text: str | None) -> str | None:
     """YYYY-MM-DD of ISO text as sent: the local day the machine showed."""
     return text[:10] if text and len(text) >= 10 else None
+
+
+def completed_years(born: date, /, *, on: date) -> int:
+    """Completed years of age on a day; below zero before birth.
+
+    Examples
+    --------
+    >>> completed_years(date(1954, 11, 26), on=date(2026, 11, 25))
+    71
+    """
+    return on.year - born.year - ((on.month, on.day) < (born.month, born.day))

@@ -274,7 +274,8 @@ def _schwartz_row(patient: RenalInput, use: CreatinineUse) -> FiltrationRow:
     elif patient.age_years is None:
         reason = "not computed: age missing"
     elif not filtration.is_schwartz_age(patient.age_years):
-        reason = "not valid: made for 1 to 16 years"
+        ages = constants("renal_formulas")["schwartz.ages"]
+        reason = f"not valid: made for {ages.low} to {ages.high} years"
     elif patient.height_cm is None:
         reason = "not computed: height missing"
     if reason is not None or use.mg_dl is None or patient.height_cm is None:

@@ -13,6 +13,7 @@ from dosetrack.kidney.filtration import creatinine_mg_dl_from_umol_l
 from dosetrack.records.entries import Creatinine, InjectionSite, Knowledge
 from dosetrack.settings import Settings
 from dosetrack.tables import constants
+from dosetrack.times import completed_years
 
 
 def _default(key: str) -> float:
@@ -125,7 +126,7 @@ def age_years_on(birth_date: str, on: date) -> int:
         born = date.fromisoformat(birth_date)
     except ValueError:
         raise InputError(field="birth date", given=birth_date, accepted="YYYY-MM-DD") from None
-    return on.year - born.year - ((on.month, on.day) < (born.month, born.day))
+    return completed_years(born, on=on)
 
 
 def creatinine_mg_dl(creatinine: Creatinine) -> float:
