@@ -107,7 +107,8 @@ class FindingCode(Enum):
     EVENT_TYPE_UNKNOWN = (
         "event-type-unknown",
         Severity.WARNING,
-        "Event {number} is of a type that is not known ({sent}); it counts as neither fluoroscopy nor acquisition.",
+        "Event {number} is of a type that is not known ({sent}); "
+        "it counts as neither fluoroscopy nor acquisition.",
     )
     EVENT_REPEATED = (
         "event-repeated",
@@ -142,12 +143,14 @@ class FindingCode(Enum):
     TOTALS_DISAGREE = (
         "totals-disagree",
         Severity.WARNING,
-        "{what}, plane {plane}: {stated} stated, {summed} summed from the events, a difference beyond rounding.",
+        "{what}, plane {plane}: {stated} stated, {summed} summed from the events: "
+        "they differ by more than rounding.",
     )
     CALIBRATION_STATED = (
         "calibration-stated",
         Severity.INFO,
-        "The report states a calibration factor of {factor} (plane {plane}); values are as sent, it is not applied.",
+        "The report states a calibration factor of {factor} (plane {plane}); "
+        "values are as sent, it is not applied.",
     )
     SCOPE_SO_FAR = (
         "scope-so-far",

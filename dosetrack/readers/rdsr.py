@@ -1,0 +1,258 @@
+"""X-ray radiation dose structured reports (PS3.16 TID 10001) as records.
+
+Recognised by the root concept 113701 DCM in whatever structured report carries it. The file is
+opened (`encoding`), its elements walked once (`elements`, `sr_items`), its codes resolved against
+the tables (`codes`), and what they say gathered here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import struct
+from dataclasses import dataclass, replace
+
+from dosetrack.errors import ReportRefusedError
+from dosetrack.findings import Finding, FindingCode, finding
+from dosetrack.readers.codes import Code
+from dosetrack.readers.elements import Walker
+from dosetrack.readers.encoding import OpenedFile, opened
+from dosetrack.readers.header import Header
+from dosetrack.readers.numbers import NumberReader
+from dosetrack.readers.rdsr_events import EventReader, EventsRead, authorizing_person
+from dosetrack.readers.rdsr_totals import TotalsRead, disagreements, read_totals
+from dosetrack.readers.refusal import Refusal
+from dosetrack.readers.sr_items import CONCEPT_NAME, CONTENT, ContentItem, ContentReader
+from dosetrack.readers.times_of_events import first_start, last_end
+from dosetrack.records.report import DoseReport, DoseTotal, IrradiationEvent
+from dosetrack.records.totals import summed_totals
+
+_ACCEPTED = "accepted: X-ray radiation dose structured reports of projection x-ray"
+_DEVICE_FACTS = {
+    "device_observer_name": "name",
+    "device_observer_manufacturer": "manufacturer",
+    "device_observer_model_name": "model",
+    "device_observer_serial_number": "serial",
+}
+_MOST_CODES_NAMED = 5
+
+
+def read_dose_report(data: bytes, *, file: str) -> DoseReport:
+    """The dose report in `data`, whole.
+
+    Raises
+    ------
+    ReportRefusedError
+        Not DICOM, another kind of object, empty, truncated, or without content.
+    """
+    try:
+        return _Reading(data, file).report()
+    except Refusal as refusal:
+        raise ReportRefusedError(file=file, reason=refusal.reason) from None
+    except struct.error:
+        raise ReportRefusedError(
+            file=file, reason=f"truncated: it ends inside an element, after {len(data)} bytes"
+        ) from None
+
+
+@dataclass(slots=True)
+class _Root:
+    """The items of the root container by what they are."""
+
+    totals: list[ContentItem]
+    events: list[ContentItem]
+    observer: dict[str, str]
+    authorizing: list[str]
+    unknown: list[str]
+    findings: list[Finding]
+
+
+class _Reading:
+    """One file on its way to a record."""
+
+    def __init__(self, data: bytes, file: str) -> None:
+        self.file = file
+        self.sha256 = hashlib.sha256(data).hexdigest()
+        self.source: OpenedFile = opened(data)
+        self.walker = Walker(self.source.data, self.source.encoding)
+        self.content = ContentReader(self.walker)
+
+    def report(self) -> DoseReport:
+        items, header = self._content_and_header()
+        root = self._root(items, header)
+        numbers = NumberReader()
+        totals = read_totals(root.totals, numbers=numbers, decoder=header.decoder)
+        reader = EventReader(
+            numbers=numbers, decoder=header.decoder, offset=header.offset, planes=totals.planes
+        )
+        for container in root.events:
+            reader.read(container)
+        events = reader.result
+        counted, repetitions = _counted(events.events)
+        kept = tuple(events.events[index] for index in counted)
+        summed = summed_totals(kept)
+        findings = [
+            *self._of_the_file(header),
+            *root.findings,
+            *totals.findings,
+            *_of_the_whole(totals, kept),
+            *numbers.findings,
+            *events.findings,
+            *repetitions,
+            *disagreements(totals, summed, events, counted=counted),
+            *_unknown_items(root, totals, events),
+        ]
+        return self._record(header, root, kept, (*totals.in_order(), *summed), events, findings)
+
+    def _record(
+        self,
+        header: Header,
+        root: _Root,
+        kept: tuple[IrradiationEvent, ...],
+        totals: tuple[DoseTotal, ...],
+        events: EventsRead,
+        findings: list[Finding],
+    ) -> DoseReport:
+        authorizing = tuple(dict.fromkeys([*root.authorizing, *events.authorizing]))
+        protocol = next((event.protocol for event in kept if event.protocol), None)
+        report = DoseReport(
+            file=self.file,
+            sha256=self.sha256,
+            source="rdsr",
+            report=header.identity(),
+            patient=header.patient(),
+            equipment=header.equipment(root.observer),
+            procedure=header.procedure(
+                protocol=protocol or header.text(0x00181030),
+                started_at=first_start(kept),
+                ended_at=last_end(kept),
+            ),
+            operators=authorizing or header.names(0x00081050) or header.names(0x00081070),
+            totals=totals,
+            events=kept,
+        )
+        if header.decoder.was_guessed:
+            declared = ", ".join(term for term in header.decoder.declared if term) or "none"
+            findings.append(finding(FindingCode.CHARACTER_SET_GUESSED, declared=declared))
+        return replace(report, findings=(*header.findings, *findings))
+
+    def _content_and_header(self) -> tuple[list[ContentItem], Header]:
+        """The content items of the root and everything outside the content tree."""
+        walker = self.walker
+        limit = len(walker.data)
+        elements, position = walker.elements(self.source.start, limit, stop_at=CONTENT)
+        header = Header(walker, elements)
+        name = elements.get(CONCEPT_NAME)
+        root = self.content.code(name.start, name.end - name.start, limit)[0] if name else None
+        if root is None or root.key != "x_ray_radiation_dose_report":
+            raise Refusal(_what_it_is(header, root))
+        if position >= limit:
+            raise Refusal("the dose report has no content (no content sequence)")
+        items, position = self.content.root(position, limit)
+        if not items:
+            raise Refusal("the dose report has no content (its content sequence is empty)")
+        walker.elements(position, limit)  # what follows must be whole too
+        return items, header
+
+    def _root(self, items: list[ContentItem], header: Header) -> _Root:
+        root = _Root([], [], {}, [], [], [])
+        for item in items:
+            key = item.name.key if item.name is not None else None
+            if key is None:
+                root.unknown.append(
+                    "no name" if item.name is None else f"{item.name.value} {item.name.scheme}"
+                )
+            elif key == "irradiation_event_x_ray_data":
+                root.events.append(item)
+            elif key == "accumulated_x_ray_dose_data":
+                root.totals.append(item)
+            elif key in ("ct_accumulated_dose_data", "ct_acquisition"):
+                raise Refusal(f"a dose report of computed tomography; {_ACCEPTED}")
+            elif key == "person_name":
+                name = authorizing_person(item, header.decoder)
+                root.authorizing.extend([] if name is None else [name])
+            elif key in _DEVICE_FACTS and isinstance(item.value, bytes):
+                text = header.decoder.text(item.value)
+                if text is not None:
+                    root.observer.setdefault(_DEVICE_FACTS[key], text)
+            elif isinstance(item.value, Code):
+                self._context(key, item.value, root)
+        if not root.events and not root.totals:
+            raise Refusal("the dose report has no content: neither accumulated dose nor irradiation events")
+        return root
+
+    def _context(self, key: str, value: Code, root: _Root) -> None:
+        if key == "procedure_reported":
+            procedure = value.word("procedure_reported")
+            if procedure == "computed tomography":
+                raise Refusal(f"a dose report of computed tomography; {_ACCEPTED}")
+            if procedure == "mammography":
+                root.findings.append(finding(FindingCode.MAMMOGRAPHY_REPORT))
+        elif key == "scope_of_accumulation" and value.word("scope") == "procedure step to this point":
+            root.findings.append(finding(FindingCode.SCOPE_SO_FAR))
+
+    def _of_the_file(self, header: Header) -> list[Finding]:
+        if self.source.is_as_declared:
+            return []
+        return [finding(FindingCode.TRANSFER_SYNTAX_MISMATCH, declared=self.source.declared)]
+
+
+def _what_it_is(header: Header, root: Code | None) -> str:
+    """Why an object that is no dose report of projection x-ray is refused, naming what it is."""
+    uid = header.uid(0x00080016)
+    document = root.word("document") if root is not None else None
+    if document is not None:
+        return f"a {document}; {_ACCEPTED}"
+    if root is not None:
+        title = header.decoder.text(root.meaning) or root.value
+        return f"a structured report of another kind ({title!r}, {root.value} {root.scheme}); {_ACCEPTED}"
+    if uid is None:
+        return f"a DICOM data set that does not say what it is (no SOP Class UID); {_ACCEPTED}"
+    from pydicom.uid import UID
+
+    name = UID(uid).name
+    named = name if name != uid else "an unknown SOP class"
+    return f"another kind of DICOM object ({named}, SOP class {uid}); {_ACCEPTED}"
+
+
+def _of_the_whole(totals: TotalsRead, events: tuple[IrradiationEvent, ...]) -> list[Finding]:
+    found = []
+    if not totals.stated:
+        found.append(finding(FindingCode.TOTALS_MISSING))
+    if not events:
+        found.append(finding(FindingCode.EVENTS_MISSING))
+    return found
+
+
+def _counted(events: list[IrradiationEvent]) -> tuple[list[int], list[Finding]]:
+    """(indices of the events that count, findings about repetitions).
+
+    An event with UID, plane and start of an earlier one is a repetition; the same UID and plane
+    with another start is another event.
+    """
+    counted: list[int] = []
+    findings: list[Finding] = []
+    seen: dict[tuple[str, str | None], dict[str | None, IrradiationEvent]] = {}
+    for index, event in enumerate(events):
+        if event.uid is not None:
+            starts = seen.setdefault((event.uid, event.plane), {})
+            earlier = starts.get(event.started_at)
+            if earlier is not None:
+                how = "they are equal" if earlier == event else "they differ in other values"
+                findings.append(finding(FindingCode.EVENT_REPEATED, event_uid=event.uid, how=how))
+                continue
+            if starts:
+                findings.append(finding(FindingCode.EVENT_UID_REUSED, event_uid=event.uid))
+            starts[event.started_at] = event
+        counted.append(index)
+    return counted, findings
+
+
+def _unknown_items(root: _Root, totals: TotalsRead, events: EventsRead) -> list[Finding]:
+    names = [*root.unknown, *totals.unknown, *events.unknown]
+    if not names:
+        return []
+    distinct = list(dict.fromkeys(names))
+    codes = ", ".join(distinct[:_MOST_CODES_NAMED])
+    if len(distinct) > _MOST_CODES_NAMED:
+        codes += f" and {len(distinct) - _MOST_CODES_NAMED} more"
+    return [finding(FindingCode.ITEMS_UNKNOWN, count=len(names), codes=codes)]

@@ -1,0 +1,258 @@
+"""The content tree of a structured report, each element walked once (PS3.3 section C.17.3).
+
+A content item becomes a light tuple. Codes are resolved once per distinct spelling: the bytes of
+a code sequence are the key, since equal bytes say equal things. This module knows nothing of dose.
+"""
+
+from __future__ import annotations
+
+import struct
+from typing import NamedTuple
+
+from dosetrack.readers.codes import Code, scheme_of
+from dosetrack.readers.elements import Span, Walker
+from dosetrack.readers.encoding import UNDEFINED
+from dosetrack.readers.refusal import Refusal
+
+DEEPEST_CONTENT = 64
+"""Content nested deeper than this is refused; the dose report's template needs 6 levels."""
+
+CONCEPT_NAME = 0x0040A043
+CONTENT = 0x0040A730
+_VALUE_TYPE = 0x0040A040
+_RELATIONSHIP = 0x0040A010
+_MEASURED_VALUES = 0x0040A300
+_NUMERIC_VALUE = 0x0040A30A
+_FLOATING_POINT_VALUE = 0x0040A161
+_UNITS = 0x004008EA
+_QUALIFIER = 0x0040A301
+_CODE_VALUE = 0x0040A168
+_PLAIN_VALUES = (0x0040A160, 0x0040A120, 0x0040A121, 0x0040A122, 0x0040A123, 0x0040A124)
+"""Text, datetime, date, time, person name, UID."""
+_CODE_TEXTS = (0x00080100, 0x00080119, 0x00080120)
+_CODE_SCHEME = 0x00080102
+_CODE_MEANING = 0x00080104
+
+
+class ContentItem(NamedTuple):
+    """One content item.
+
+    name : the concept, None where none is given
+    value : raw bytes of text, names, times, UIDs and numbers, the code of a coded value, else None
+    unit : of a number, None where absent
+    qualifier : why a number is absent, where the writer says so
+    children : the items below, of any relationship
+    """
+
+    name: Code | None
+    value: bytes | Code | None
+    unit: Code | None
+    qualifier: Code | None
+    children: list[ContentItem]
+
+
+_NO_CHILDREN: list[ContentItem] = []
+
+
+class ContentReader:
+    """Reads content items and codes through `walker`; keeps the codes met."""
+
+    def __init__(self, walker: Walker) -> None:
+        self.walker = walker
+        self.codes: dict[bytes, Code | None] = {}
+        key = walker.encoding.key
+        self._ends = struct.pack(walker.encoding.order + "II", walker.sequence_end, 0)
+        self._plain = frozenset(key(tag) for tag in _PLAIN_VALUES)
+        self._skipped = frozenset((key(_RELATIONSHIP), key(_VALUE_TYPE)))
+        self._concept_name = key(CONCEPT_NAME)
+        self._content = key(CONTENT)
+        self._measured = key(_MEASURED_VALUES)
+        self._qualifier = key(_QUALIFIER)
+        self._code_value = key(_CODE_VALUE)
+        self._numeric = key(_NUMERIC_VALUE)
+        self._floating = key(_FLOATING_POINT_VALUE)
+        self._units = key(_UNITS)
+
+    def root(self, start: int, limit: int) -> tuple[list[ContentItem], int]:
+        """(content items, where they end) of the content sequence whose header stands at `start`."""
+        _, value, length = self.walker.header(start, limit)
+        return self.content(value, length, limit, depth=0)
+
+    def content(self, start: int, length: int, limit: int, *, depth: int) -> tuple[list[ContentItem], int]:
+        """(content items, where they end) of the sequence whose items begin at `start`.
+
+        The one hot loop of the reader: element headers are read inline.
+        """
+        if depth > DEEPEST_CONTENT:
+            raise Refusal(f"content nested deeper than {DEEPEST_CONTENT} levels")
+        walker = self.walker
+        data = walker.data
+        is_explicit = walker.encoding.is_explicit
+        unpack_pair, unpack_explicit = walker.unpack_pair, walker.unpack_explicit
+        short_vrs, item_start, item_stop = walker.short_vrs, walker.item, walker.item_end
+        skipped, plain, concept_name = self._skipped, self._plain, self._concept_name
+        measured, content, code_value = self._measured, self._content, self._code_value
+        codes = self.codes
+        is_open = length == UNDEFINED
+        end = limit if is_open else start + length
+        items: list[ContentItem] = []
+        position = start
+        while position < end:
+            key, length = unpack_pair(data, position)
+            position += 8
+            if key != item_start:
+                if key == walker.sequence_end and is_open:
+                    return items, position
+                raise walker.damaged(position - 8, key)
+            if length == UNDEFINED:
+                item_end = end
+                is_item_open = True
+            else:
+                item_end = position + length
+                is_item_open = False
+                if item_end > end:
+                    raise walker.too_long(position - 8, key, length, end - position)
+            name: Code | None = None
+            value: bytes | Code | None = None
+            unit: Code | None = None
+            qualifier: Code | None = None
+            children = _NO_CHILDREN
+            while position < item_end:
+                if is_explicit:
+                    key, vr, length = unpack_explicit(data, position)
+                    if vr in short_vrs:
+                        value_start = position + 8
+                    elif key == item_stop:
+                        position += 8
+                        is_item_open = False
+                        break
+                    else:
+                        key, value_start, length = walker.header(position, item_end)
+                else:
+                    key, length = unpack_pair(data, position)
+                    value_start = position + 8
+                    if key == item_stop:
+                        position = value_start
+                        is_item_open = False
+                        break
+                value_end = value_start + length
+                if value_end > item_end:
+                    if length != UNDEFINED:
+                        raise walker.too_long(position, key, length, item_end - value_start)
+                    if key in skipped or key in plain:
+                        raise walker.damaged(position, key)
+                    value_end = 0
+                if key in skipped:
+                    position = value_end
+                elif key == concept_name:
+                    name = codes.get(data[value_start:value_end]) if value_end else None
+                    if name is None:
+                        name, value_end = self.code(value_start, length, item_end)
+                    position = value_end
+                elif key == measured:
+                    value, unit, position = self._measured_value(value_start, length, item_end)
+                elif key in plain:
+                    value = data[value_start:value_end]
+                    position = value_end
+                elif key == code_value:
+                    value, position = self.code(value_start, length, item_end)
+                elif key == content:
+                    children, position = self.content(value_start, length, item_end, depth=depth + 1)
+                elif key == self._qualifier:
+                    qualifier, position = self.code(value_start, length, item_end)
+                else:
+                    position = value_end or walker.end_of(value_start, length, item_end)
+            if is_item_open:
+                raise walker.cut_off(position)
+            items.append(ContentItem(name, value, unit, qualifier, children))
+        if is_open:
+            raise walker.cut_off(position)
+        return items, position
+
+    def _measured_value(self, start: int, length: int, limit: int) -> tuple[bytes | None, Code | None, int]:
+        """(number as written, unit, where it ends) of a measured value sequence; empty gives None."""
+        if length == 0:
+            return None, None, start
+        walker = self.walker
+        data = walker.data
+        header = walker.header
+        is_open = length == UNDEFINED
+        end = limit if is_open else start + length
+        number: bytes | None = None
+        floating: bytes | None = None
+        unit: Code | None = None
+        position = start
+        while position < end:
+            key, item_length = walker.unpack_pair(data, position)
+            position += 8
+            if key == walker.sequence_end and is_open:
+                is_open = False
+                break
+            if key != walker.item:
+                raise walker.damaged(position - 8, key)
+            is_item_open = item_length == UNDEFINED
+            item_end = end if is_item_open else position + item_length
+            if item_end > end:
+                raise walker.too_long(position - 8, key, item_length, end - position)
+            while position < item_end:
+                key, value_start, length = header(position, item_end)
+                if key == self._numeric and length != UNDEFINED:
+                    position = value_start + length
+                    number = data[value_start:position]
+                elif key == self._units:
+                    unit, position = self.code(value_start, length, item_end)
+                elif key == walker.item_end:
+                    position = value_start
+                    is_item_open = False
+                    break
+                else:
+                    if key == self._floating and length == 8:
+                        floating = data[value_start : value_start + 8]
+                    position = walker.end_of(value_start, length, item_end)
+            if is_item_open:
+                raise walker.cut_off(position)
+        if is_open:
+            raise walker.cut_off(position)
+        if floating is not None and not (number or b"").strip(b" \0"):
+            number = repr(struct.unpack(walker.encoding.order + "d", floating)[0]).encode("ascii")
+        return number, unit, position
+
+    def code(self, start: int, length: int, limit: int) -> tuple[Code | None, int]:
+        """(the code, where it ends) of the code sequence whose item begins at `start`."""
+        data = self.walker.data
+        if length == UNDEFINED:
+            # equal bytes up to the first delimiter parse equally: only whole parsed sequences are kept
+            end = data.find(self._ends, start, limit) + 8
+            if end > 7:
+                chunk = data[start:end]
+                if chunk in self.codes:
+                    return self.codes[chunk], end
+            end = self.walker.past_open(start, limit)
+        else:
+            end = start + length
+            chunk = data[start:end]
+            if chunk in self.codes:
+                return self.codes[chunk], end
+        code = self._parsed_code(Span(start, end, length == UNDEFINED))
+        self.codes[data[start:end]] = code
+        return code, end
+
+    def _parsed_code(self, span: Span) -> Code | None:
+        items = self.walker.items(span)
+        if not items:
+            return None
+        entry = items[0]
+        data = self.walker.data
+        text = next((data[entry[tag].start : entry[tag].end] for tag in _CODE_TEXTS if tag in entry), b"")
+        scheme = entry.get(_CODE_SCHEME)
+        meaning = entry.get(_CODE_MEANING)
+        value = text.strip(b" \0").decode("utf-8", "replace")
+        if not value:
+            return None
+        return Code(
+            value=value,
+            scheme=scheme_of(
+                data[scheme.start : scheme.end].strip(b" \0").decode("ascii", "replace") if scheme else ""
+            ),
+            meaning=data[meaning.start : meaning.end].strip(b" \0") if meaning else b"",
+        )
