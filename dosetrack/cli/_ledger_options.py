@@ -21,12 +21,13 @@ LedgerOption = Annotated[
     str | None,
     typer.Option(
         "--ledger",
-        help=f"SQLAlchemy URL of the ledger; else {LEDGER_VARIABLE}, else one file in the user's data folder.",
+        help=f"SQLAlchemy URL of the ledger; else {LEDGER_VARIABLE}, else one file of the user.",
         metavar="URL",
     ),
 ]
 ActorOption = Annotated[
-    str | None, typer.Option("--actor", help="Who does it; default: the user of this computer.", metavar="NAME")
+    str | None,
+    typer.Option("--actor", help="Who does it; default: the user of this computer.", metavar="NAME"),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Write one JSON document to standard output.")]
 

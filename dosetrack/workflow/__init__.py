@@ -1,0 +1,37 @@
+"""The use cases: what people, files and machines do with the ledger, and what they get to see.
+
+`workflow` holds the calls - `ingest` takes files in - `joining` finds a report's case - `projector`
+folds a case and puts its row - `views` shows one case - `prompting` raises what is due - `site`
+resolves settings - `auditing` feeds the month - `results` are the answers.
+"""
+
+from dosetrack.workflow.results import (
+    CaseSummary,
+    CaseView,
+    Earlier,
+    Feeds,
+    IngestResult,
+    Recorded,
+    SettingView,
+    Stair,
+    TimelineRow,
+    TypedEntry,
+)
+from dosetrack.workflow.workflow import SYSTEM, Workflow, open_workflow, utc_now
+
+__all__ = [
+    "SYSTEM",
+    "CaseSummary",
+    "CaseView",
+    "Earlier",
+    "Feeds",
+    "IngestResult",
+    "Recorded",
+    "SettingView",
+    "Stair",
+    "TimelineRow",
+    "TypedEntry",
+    "Workflow",
+    "open_workflow",
+    "utc_now",
+]

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from dosetrack.cases import Case, CaseState, fold, report_digests
 from dosetrack.kidney import ContrastTotals, contrast_totals
 from dosetrack.ledger import CaseTotalRow, LedgerReader, PlaneDose, StoredEvent, Transaction
-from dosetrack.ledger.codec import to_json
+from dosetrack.ledger.codec import from_json, to_json
 from dosetrack.radiation import RadiationAccount, Tally, radiation_account
 from dosetrack.readers import read_report
 from dosetrack.records.entries import Entry, ReportMoved, ReportReceived
@@ -26,7 +26,7 @@ _REPORTS_KEPT_IN_MEMORY = 64
 class CaseExtras:
     """What the case row carries beyond its columns, for lists and the audit.
 
-    reported_late_days : days from the case to its last report, None when not known
+    neat_ml : undiluted contrast in what was given [mL]
     frames : acquisition frames summed over the events, None when no event tells
     """
 
@@ -34,6 +34,7 @@ class CaseExtras:
     height_cm: float | None = None
     sex: str | None = None
     birth_date: str | None = None
+    neat_ml: float | None = None
     prompts: int = 0
     prompts_answered: int = 0
     injections: int = 0
@@ -194,6 +195,11 @@ def case_row(case: Case) -> CaseTotalRow:
     )
 
 
+def extras_of(row: CaseTotalRow) -> CaseExtras:
+    """What the row carries beyond its columns."""
+    return from_json(CaseExtras, row.summary) if row.summary else CaseExtras()
+
+
 def _displayed(tally: Tally) -> float | None:
     return tally.displayed.value if tally.displayed else None
 
@@ -218,6 +224,7 @@ def _extras(case: Case, account: RadiationAccount, contrast: ContrastTotals) -> 
         height_cm=case.patient.height_cm,
         sex=case.patient.sex,
         birth_date=case.patient.birth_date,
+        neat_ml=contrast.neat_ml if case.injections else None,
         prompts=len(case.prompts),
         prompts_answered=sum(1 for s in case.prompts if s.value.prompt_id in answered),
         injections=contrast.injections,

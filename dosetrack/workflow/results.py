@@ -14,7 +14,7 @@ from dosetrack.cases import Case, CaseState
 from dosetrack.findings import Finding
 from dosetrack.kidney import KidneyAssessment
 from dosetrack.radiation import BeamOn, Forecast, PlaneCurve, RadiationAccount
-from dosetrack.records.entries import Injection
+from dosetrack.records.entries import Injection, Payload
 from dosetrack.records.levels import LevelLine, LevelReached
 from dosetrack.records.people import Actor
 from dosetrack.records.report import RefusedFile
@@ -149,6 +149,16 @@ class Recorded(Generic[T]):
     questions: tuple[T, ...]
     prompts: tuple[Prompt, ...] = ()
     findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class TypedEntry:
+    """One thing typed elsewhere and taken in later. actor None: whoever takes it in."""
+
+    payload: Payload
+    happened_at: datetime
+    actor: Actor | None = None
+    reason: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from dosetrack.alerts import Prompt
+from dosetrack.alerts import Prompt, answer, answer_payload
 from dosetrack.audit import AuditResult
 from dosetrack.cases import CaseState
 from dosetrack.errors import InputError, StateError, UnknownCaseError
@@ -20,7 +20,6 @@ from dosetrack.records.entries import (
     CaseStarted,
     NewEntry,
     Payload,
-    PromptAnswered,
     ReportMoved,
     ReportReceived,
     SettingChanged,
@@ -43,10 +42,11 @@ from dosetrack.workflow.results import (
     IngestResult,
     Recorded,
     SettingView,
+    TypedEntry,
 )
 from dosetrack.workflow.site import changes_in, settings_for
 from dosetrack.workflow.tables_in import ingest_tables
-from dosetrack.workflow.views import case_view, earlier_of
+from dosetrack.workflow.views import case_view, earlier_of, prompts_of
 
 SYSTEM = Actor(name="dosetrack", role=Role.SYSTEM)
 
@@ -226,6 +226,44 @@ class Workflow:
                 return Recorded(entry_id=None, case_id=case_id, questions=questions)
             return self._append(tx, case_id, payload, actor=actor, at=happened_at, reason=reason)
 
+    def import_case(
+        self, entries: Sequence[TypedEntry], *, actor: Actor, ended_at: datetime | None = None
+    ) -> str:
+        """Take in a past case from its typed entries, the opening first; the id of the case.
+
+        Nothing is asked and nothing prompts: the people have left the room. One transaction.
+        """
+        if not entries or not isinstance(entries[0].payload, CaseOpened):
+            raise InputError(field="entries", given=len(entries), accepted="an opening and what follows")
+        case_id = str(uuid.uuid4())
+        typed = list(entries)
+        if ended_at is not None:
+            typed.append(TypedEntry(CaseEnded(how="person"), ended_at))
+        with self.ledger.transaction() as tx:
+            self._append_typed(tx, case_id, typed, actor=actor)
+        return case_id
+
+    def import_entries(self, case_id: str, entries: Sequence[TypedEntry], *, actor: Actor) -> None:
+        """Add typed entries, in one transaction, to a case that is held; nothing is asked."""
+        with self.ledger.transaction() as tx:
+            self._case_entries(tx, case_id)
+            self._append_typed(tx, case_id, entries, actor=actor)
+
+    def _append_typed(
+        self, tx: Transaction, case_id: str, entries: Sequence[TypedEntry], *, actor: Actor
+    ) -> None:
+        last = ""
+        for typed in entries:
+            new = NewEntry(
+                payload=typed.payload,
+                actor=typed.actor or actor,
+                happened_at=typed.happened_at,
+                case=case_id,
+                reason=typed.reason,
+            )
+            last = tx.append(new).id
+        self._after(tx, case_id, last)
+
     def correct(self, entry_id: str, payload: Payload | None, *, actor: Actor, reason: str) -> Recorded[str]:
         """Replace an entry of a case by `payload`, or take it back when that is None.
 
@@ -260,16 +298,14 @@ class Workflow:
         self, case_id: str, prompt_id: str, *, decision: str, reason: str | None, actor: Actor
     ) -> Recorded[str]:
         """A person answers a prompt: what was decided and why. StateError when it was answered."""
-        if not decision.strip():
-            raise InputError(field="decision", given=decision, accepted="what was decided")
         with self.ledger.transaction() as tx:
             case, _ = self.projector.case(tx, case_id)
-            if prompt_id not in {s.value.prompt_id for s in case.prompts}:
+            prompt = next((p for p in prompts_of(case) if p.id == prompt_id), None)
+            if prompt is None:
                 raise InputError(field="prompt", given=prompt_id, accepted="a prompt of this case")
-            if prompt_id in {s.value.prompt_id for s in case.answers}:
-                raise StateError("this prompt was answered already")
-            payload = PromptAnswered(prompt_id=prompt_id, decision=decision, reason=reason or None)
-            return self._append(tx, case_id, payload, actor=actor)
+            now = self._clock()
+            answered = answer(prompt, by=actor.name, at=now, decision=decision, reason=reason)
+            return self._append(tx, case_id, answer_payload(answered), actor=actor, at=now)
 
     def _step(
         self, case_id: str, payload: Payload, *, allowed: set[CaseState], actor: Actor

@@ -1,0 +1,172 @@
+"""`dosetrack cases` and `dosetrack case`: the list of cases, and one with everything known."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated, Any
+
+import typer
+
+from dosetrack.cli._ledger_options import JsonOption, LedgerOption, fail, opened
+from dosetrack.cli.json_out import plain, write_json
+from dosetrack.errors import UnknownCaseError
+from dosetrack.workflow import CaseSummary, CaseView
+
+WRONG_USAGE = 2
+NO_SUCH_CASE = 3
+
+
+def day_option(text: str | None) -> str | None:
+    """YYYY-MM-DD as given on the command line; a usage error says what is accepted."""
+    if text is None:
+        return None
+    try:
+        if len(text) == len("YYYY-MM-DD"):
+            return date.fromisoformat(text).isoformat()
+    except ValueError:
+        pass
+    raise typer.BadParameter(f"{text!r} is not a day; give one such as 2026-03-01")
+
+
+FromOption = Annotated[
+    str | None, typer.Option("--from", callback=day_option, metavar="DATE", help="First day, included.")
+]
+ToOption = Annotated[
+    str | None, typer.Option("--to", callback=day_option, metavar="DATE", help="Last day, included.")
+]
+
+
+def cases(
+    first: FromOption = None,
+    last: ToOption = None,
+    as_json: JsonOption = False,
+    ledger: LedgerOption = None,
+) -> None:
+    """List the cases, oldest first."""
+    if first and last and first > last:
+        fail(f"--from {first} is after --to {last}", WRONG_USAGE)
+    found = opened(ledger).cases(first_day=first, last_day=last)
+    if as_json:
+        write_json({"cases": [summary_document(one) for one in found]})
+        return
+    _print_table(found)
+
+
+def case(
+    case_id: Annotated[str, typer.Argument(metavar="ID", help="Id of the case, as `cases` lists it.")],
+    as_json: JsonOption = False,
+    ledger: LedgerOption = None,
+) -> None:
+    """Show one case with everything known of it."""
+    try:
+        view = opened(ledger).case_view(case_id)
+    except UnknownCaseError as error:
+        fail(str(error), NO_SUCH_CASE)
+    if as_json:
+        write_json(case_document(view))
+        return
+    _print_case(view)
+
+
+def summary_document(summary: CaseSummary) -> dict[str, Any]:
+    """One case as in the list of `dosetrack cases --json`."""
+    return plain(summary)  # type: ignore[no-any-return]
+
+
+def case_document(view: CaseView) -> dict[str, Any]:
+    """The document of `dosetrack case ID --json`."""
+    return summary_document(view.summary) | {
+        "patient": plain(view.case.patient),
+        "opened_at": plain(view.case.opened_at),
+        "ended_at": plain(view.case.ended_at),
+        "totals": {"planes": plain(view.radiation.planes), "all": _over_all(view)},
+        "readings": [_stamped(s) for s in view.case.readings],
+        "injections": [_stamped(s) for s in view.case.injections],
+        "creatinines": [_stamped(s) for s in view.case.creatinines],
+        "contrast": plain(view.kidney.given),
+        "egfr": plain(view.kidney.egfr),
+        "limits": plain(view.kidney.limits),
+        "leading": view.kidney.leading,
+        "remaining_ml": view.kidney.remaining_ml,
+        "contrast_headline": view.kidney.headline,
+        "levels_reached": plain(view.levels),
+        "prompts": plain(view.prompts),
+        "peak_skin_dose_mgy": None,  # a map needs geometry; the range below is a screen
+        "skin_dose_range": plain(view.skin),
+        "reports_held": [_report(report) for report in view.case.reports],
+        "timeline": plain(view.timeline),
+        "findings": plain(view.findings),
+        "settings_seq": view.settings.seq,
+        "position": view.position,
+    }
+
+
+def _over_all(view: CaseView) -> dict[str, Any]:
+    account = view.radiation
+    return {
+        "reference_air_kerma_mgy": plain(account.reference_air_kerma_sum_mgy),
+        "dose_area_product_gycm2": plain(account.dose_area_product_gycm2),
+        "fluoroscopy_time_s": plain(account.fluoroscopy_time_s),
+        "fluoroscopy": plain(account.fluoroscopy),
+        "acquisition": plain(account.acquisition),
+    }
+
+
+def _stamped(stamped: Any) -> dict[str, Any]:
+    return plain(stamped.value) | {
+        "entry_id": stamped.entry_id,
+        "at": plain(stamped.at),
+        "by": stamped.by.name,
+        "role": stamped.by.role.value,
+    }
+
+
+def _report(report: Any) -> dict[str, Any]:
+    return {
+        "file": report.file,
+        "sha256": report.sha256,
+        "source": report.source,
+        "report": plain(report.report),
+        "equipment": plain(report.equipment),
+        "totals": plain(report.totals),
+        "events": len(report.events),
+    }
+
+
+def _print_table(found: tuple[CaseSummary, ...]) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table("started", "state", "room", "procedure", "patient", "Ka,r mGy", "DAP Gy·cm²", "mL", "id")
+    for one in found:
+        table.add_row(
+            one.started_at or "not known",
+            one.state,
+            one.room or "not known",
+            one.procedure or "not known",
+            one.patient_id or "not known",
+            _shown(one.reference_air_kerma_mgy, 0),
+            _shown(one.dose_area_product_gycm2, 1),
+            _shown(one.contrast_ml, 0),
+            one.id,
+        )
+    Console().print(table)
+
+
+def _print_case(view: CaseView) -> None:
+    one = view.summary
+    print(f"{one.procedure or 'procedure not known'}, {one.room or 'room not known'}, {one.started_at}")
+    print(f"patient {one.patient_id or 'not known'}, state {one.state}, id {one.id}")
+    for plane in view.radiation.planes:
+        figure = plane.reference_air_kerma_mgy.higher
+        value = f"{figure.value:.0f} mGy ({figure.basis})" if figure else "not known"
+        print(f"plane {plane.plane}: Ka,r {value}")
+    print(f"contrast: {view.kidney.given.in_words()}; {view.kidney.headline}")
+    for level in view.levels:
+        print(f"level reached: {level.name} ({level.basis}) - {level.source}")
+    for found in view.findings:
+        print(f"{found.severity}: {found.text}")
+
+
+def _shown(value: float | None, digits: int) -> str:
+    return "not known" if value is None else f"{value:.{digits}f}"

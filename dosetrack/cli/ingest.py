@@ -1,0 +1,105 @@
+"""`dosetrack ingest`: take dose reports and tables of typed entries into the ledger."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from dosetrack.cli._ledger_options import (
+    NOTHING_USABLE,
+    ActorOption,
+    JsonOption,
+    LedgerOption,
+    actor_named,
+    opened,
+)
+from dosetrack.cli.json_out import write_json
+from dosetrack.workflow import IngestResult
+from dosetrack.workflow.ingest import Progress
+
+SOME_REFUSED = 1
+
+
+def ingest(
+    paths: Annotated[
+        list[Path], typer.Argument(help="Files and folders; folders are walked.", metavar="PATH...")
+    ],
+    as_json: JsonOption = False,
+    ledger: LedgerOption = None,
+    actor: ActorOption = None,
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="Processes that read files; default: one per core.")
+    ] = None,
+) -> None:
+    """Take dose reports (DICOM) and typed entries (CSV, XLSX) into the ledger, each once.
+
+    Started again after an interruption it goes on where it was. A file that cannot be used is
+    named with the reason; the rest goes on.
+    """
+    workflow = opened(ledger, create=True)
+    with _ProgressBar() as progress:
+        result = workflow.ingest(paths, actor=actor_named(actor), progress=progress, workers=workers)
+    for refused in result.refused:
+        print(f"{refused.file}: {refused.reason}", file=sys.stderr)
+    if as_json:
+        write_json(document(result))
+    else:
+        print(
+            f"{result.added} reports added, {result.already_held} held already, "
+            f"{result.entries_added} typed entries, {len(result.refused)} files refused, "
+            f"{len(result.cases)} cases touched."
+        )
+    raise typer.Exit(_exit_code(result))
+
+
+def document(result: IngestResult) -> dict[str, object]:
+    """The JSON document of the command."""
+    return {
+        "added": result.added,
+        "already_held": result.already_held,
+        "entries_added": result.entries_added,
+        "refused": [asdict(refused) for refused in result.refused],
+        "cases": list(result.cases),
+    }
+
+
+def _exit_code(result: IngestResult) -> int:
+    if not result.refused:
+        return 0
+    something_used = result.added or result.already_held or result.entries_added
+    return SOME_REFUSED if something_used else NOTHING_USABLE
+
+
+class _ProgressBar:
+    """A bar with rate and time left on standard error; silent where that is no terminal."""
+
+    def __enter__(self) -> Progress | None:
+        if not sys.stderr.isatty():
+            return None
+        from rich.console import Console
+        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+        self._bar = Progress(
+            TextColumn("reading"),
+            BarColumn(),
+            MofNCompleteColumn(),
+            TextColumn("{task.fields[rate]} files/s"),
+            TimeRemainingColumn(),
+            console=Console(stderr=True),
+        )
+        self._bar.start()
+        task = self._bar.add_task("", total=None, rate="–")
+
+        def show(done: int, total: int) -> None:
+            speed = self._bar.tasks[0].speed
+            self._bar.update(task, completed=done, total=total, rate=f"{speed:.0f}" if speed else "–")
+
+        return show
+
+    def __exit__(self, *exc: object) -> None:
+        if hasattr(self, "_bar"):
+            self._bar.stop()
