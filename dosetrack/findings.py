@@ -314,6 +314,12 @@ class FindingCode(Enum):
         Severity.WARNING,
         "The leading limit would go from {before} to {after}: confirm before it is used.",
     )
+    # audit
+    REFERENCE_NOT_USABLE = (
+        "reference-not-usable",
+        Severity.WARNING,
+        "The reference level chosen for {procedure} cannot be used. {reason}",
+    )
     # radiation, skin
     FIELD_INDEX_UNUSUAL = (
         "field-index-unusual",
