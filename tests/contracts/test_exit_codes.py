@@ -1,0 +1,291 @@
+"""Bad input: a clear sentence, the right exit code, and the rest goes on."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+Run = Callable[..., Any]
+ROOT = Path(__file__).resolve().parents[2]
+
+BAD = [
+    "empty",
+    "text",
+    "noise",
+    "cut-in-the-middle",
+    "cut-by-one-byte",
+    "preamble-only",
+    "another-class",
+    "absent",
+]
+
+
+def assert_a_sentence(reason: str) -> None:
+    assert len(reason) > 15, reason
+    assert "Traceback" not in reason
+    assert "Error(" not in reason
+
+
+@pytest.mark.parametrize("kind", BAD)
+def test_read_of_a_file_of_no_use_is_refused_with_a_reason(
+    kind: str, run: Run, bad_files: dict[str, Path]
+) -> None:
+    outcome = run("read", bad_files[kind], "--json")
+    assert outcome.exit_code == 3
+    assert outcome.document["reports"] == []
+    (refused,) = outcome.document["refused"]
+    assert refused["file"] == str(bad_files[kind])
+    assert_a_sentence(refused["reason"])
+
+
+def test_read_goes_on_after_bad_files_and_tells_each_once(
+    run: Run, bad_files: dict[str, Path], reports: list[Path]
+) -> None:
+    files = [bad_files["empty"], reports[0], *(bad_files[kind] for kind in BAD[1:]), reports[1]]
+    outcome = run("read", *files, "--json")
+    assert outcome.exit_code == 1
+    document = outcome.document
+    told = [report["file"] for report in document["reports"]] + [one["file"] for one in document["refused"]]
+    assert sorted(told) == sorted(str(path) for path in files)
+    assert len(document["reports"]) == 2
+
+
+def test_reasons_tell_the_faults_apart(run: Run, bad_files: dict[str, Path]) -> None:
+    outcome = run("read", *(bad_files[kind] for kind in BAD), "--json")
+    reasons = {Path(one["file"]).name: one["reason"].lower() for one in outcome.document["refused"]}
+    assert "empty" in reasons["empty"]
+    assert "dicom" in reasons["text"]
+    assert "1.2.840.10008.5.1.4.1.1.2" in reasons["another-class.dcm"]
+    assert len({reasons["empty"], reasons["text"], reasons["cut-in-the-middle"]}) == 3
+
+
+@pytest.mark.parametrize("kind", BAD)
+def test_ingest_of_a_file_of_no_use_ends_with_nothing_used(
+    kind: str, run: Run, bad_files: dict[str, Path], tmp_path: Path
+) -> None:
+    url = f"sqlite:///{tmp_path / 'ledger.sqlite'}"
+    outcome = run("ingest", bad_files[kind], "--json", "--ledger", url, "--workers", 1)
+    assert outcome.exit_code == 3
+    assert outcome.document["added"] == 0
+    assert len(outcome.document["refused"]) == 1
+    assert_a_sentence(outcome.document["refused"][0]["reason"])
+
+
+def test_ingest_goes_on_after_bad_files(
+    run: Run, bad_files: dict[str, Path], reports: list[Path], tmp_path: Path
+) -> None:
+    url = f"sqlite:///{tmp_path / 'ledger.sqlite'}"
+    files = [*(bad_files[kind] for kind in BAD), *reports]
+    outcome = run("ingest", *files, "--json", "--ledger", url, "--workers", 1)
+    assert outcome.exit_code == 1
+    assert outcome.document["added"] == 2
+    assert len(outcome.document["refused"]) == len(BAD)
+    assert len(run("cases", "--json", "--ledger", url).document["cases"]) == 2
+
+
+def test_ingest_of_a_file_that_may_not_be_opened(
+    run: Run, reports: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Permissions do not bind an administrator, so the refusal of the system is played here."""
+    locked = tmp_path / "in" / "locked.dcm"
+    locked.parent.mkdir()
+    locked.write_bytes(reports[0].read_bytes())
+    (tmp_path / "in" / "open.dcm").write_bytes(reports[1].read_bytes())
+    really_open = Path.open
+
+    def refusing_open(path: Path, *args: Any, **kwargs: Any) -> Any:
+        if path.name == "locked.dcm":
+            raise PermissionError(13, "Permission denied", str(path))
+        return really_open(path, *args, **kwargs)
+
+    monkeypatch.setattr(Path, "open", refusing_open)
+    url = f"sqlite:///{tmp_path / 'ledger.sqlite'}"
+    outcome = run("ingest", tmp_path / "in", "--json", "--ledger", url, "--workers", 1)
+    assert outcome.exit_code == 1
+    assert outcome.document["added"] == 1
+    (refused,) = outcome.document["refused"]
+    assert refused["file"].endswith("locked.dcm")
+    assert "permission" in refused["reason"].lower()
+
+
+def test_ingest_of_a_folder_that_may_not_be_listed(
+    run: Run, reports: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    locked = tmp_path / "in" / "locked"
+    locked.mkdir(parents=True)
+    (tmp_path / "in" / "open.dcm").write_bytes(reports[1].read_bytes())
+    really_scan = os.scandir
+
+    def refusing_scan(path: Any = ".") -> Any:
+        if str(path).endswith("locked"):
+            raise PermissionError(13, "Permission denied", str(path))
+        return really_scan(path)
+
+    monkeypatch.setattr(os, "scandir", refusing_scan)
+    url = f"sqlite:///{tmp_path / 'ledger.sqlite'}"
+    outcome = run("ingest", tmp_path / "in", "--json", "--ledger", url, "--workers", 1)
+    assert outcome.exit_code == 1
+    assert outcome.document["added"] == 1
+    (refused,) = outcome.document["refused"]
+    assert refused["file"].endswith("locked")
+
+
+def test_ingest_of_an_empty_folder_adds_nothing(run: Run, bad_files: dict[str, Path], tmp_path: Path) -> None:
+    url = f"sqlite:///{tmp_path / 'ledger.sqlite'}"
+    outcome = run("ingest", bad_files["folder"], "--json", "--ledger", url, "--workers", 1)
+    assert outcome.document["added"] == 0
+    assert outcome.exit_code in (0, 3)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("--creatinine", "1.4"),
+        ("--creatinine", "1.4 kg"),
+        ("--creatinine", "-1.4 mg/dL"),
+        ("--creatinine", "0 mg/dL"),
+        ("--creatinine", "1,400 mg/dL"),
+        ("--creatinine", "400 mg/dL"),
+        ("--creatinine", "high"),
+        ("--weight", "68"),
+        ("--weight", "-68 kg"),
+        ("--weight", "6800 kg"),
+        ("--weight", "68 cm"),
+        ("--height", "160"),
+        ("--height", "1.6 cm"),
+        ("--height", "-160 cm"),
+        ("--given", "40"),
+        ("--given", "-40 mL"),
+        ("--given", "40 mg"),
+        ("--age", "-3"),
+        ("--age", "300"),
+        ("--age", "old"),
+        ("--sex", "unknown word"),
+        ("--site", "elbow"),
+        ("--concentration", "-320"),
+        ("--concentration", "32000"),
+        ("--creatinine-on", "yesterday", "--creatinine", "1.4 mg/dL"),
+        ("--on", "2026-02-30"),
+        ("--nothing-like-this",),
+    ],
+    ids=" ".join,
+)
+def test_kidney_of_impossible_input_ends_with_2_and_no_document(words: tuple[str, ...], run: Run) -> None:
+    outcome = run("kidney", "--json", *words)
+    assert outcome.exit_code == 2
+    assert outcome.stdout == ""
+    assert_a_sentence(outcome.stderr)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("cases", "--from", "2026-13-01"),
+        ("cases", "--from", "01.03.2026"),
+        ("cases", "--from", "2026-03-02", "--to", "2026-03-01"),
+        ("audit", "--to", "2026-03-01"),
+        ("audit", "--from", "2026-03-02", "--to", "2026-03-01"),
+        ("audit", "--from", "March", "--to", "2026-03-01"),
+        ("read",),
+        ("ingest",),
+        ("case",),
+    ],
+    ids=" ".join,
+)
+def test_wrong_usage_ends_with_2_and_no_document(words: tuple[str, ...], run: Run, ledger: str) -> None:
+    extra = () if words[0] == "read" else ("--ledger", ledger)
+    outcome = run(*words, "--json", *extra)
+    assert outcome.exit_code == 2
+    assert outcome.stdout == ""
+    assert outcome.stderr
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("cases",),
+        ("case", "00000000-0000-4000-8000-000000000000"),
+        ("audit", "--from", "2026-03-01", "--to", "2026-03-31"),
+        ("verify",),
+        ("rebuild",),
+    ],
+    ids=lambda words: words[0],
+)
+def test_a_missing_ledger_ends_with_3_and_is_not_made(
+    words: tuple[str, ...], run: Run, tmp_path: Path
+) -> None:
+    place = tmp_path / "none.sqlite"
+    outcome = run(*words, "--json", "--ledger", f"sqlite:///{place}")
+    assert outcome.exit_code == 3
+    assert outcome.stdout == ""
+    assert_a_sentence(outcome.stderr)
+    assert not place.exists()
+
+
+def test_an_unknown_case_ends_with_3(run: Run, ledger: str) -> None:
+    outcome = run("case", "00000000-0000-4000-8000-000000000000", "--json", "--ledger", ledger)
+    assert outcome.exit_code == 3
+    assert outcome.stdout == ""
+    assert_a_sentence(outcome.stderr)
+
+
+@pytest.mark.parametrize("url", ["not a url", "sqlite://nowhere/else", "oracle://x/y"])
+def test_a_ledger_address_that_is_none_is_told_in_a_sentence(url: str, run: Run) -> None:
+    outcome = run("cases", "--json", "--ledger", url)
+    assert outcome.exit_code in (2, 3)
+    assert outcome.stdout == ""
+    assert_a_sentence(outcome.stderr)
+
+
+def test_a_file_that_is_no_ledger_is_left_alone(run: Run, tmp_path: Path) -> None:
+    place = tmp_path / "notes.txt"
+    place.write_text("not a database\n" * 100, encoding="utf-8")
+    before = place.read_bytes()
+    outcome = run("cases", "--json", "--ledger", f"sqlite:///{place}")
+    assert outcome.exit_code in (2, 3)
+    assert place.read_bytes() == before
+
+
+def process(*words: str, **variables: str) -> subprocess.CompletedProcess[str]:
+    """The command as a shell would run it, with no terminal and no standard input."""
+    kept = {
+        key: value for key, value in os.environ.items() if key not in ("DOSETRACK_LEDGER", "LANG", "LC_ALL")
+    }
+    return subprocess.run(
+        [sys.executable, "-m", "dosetrack", *words],
+        cwd=ROOT,
+        env={**kept, **variables},
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        check=False,
+        encoding="utf-8",
+    )
+
+
+def test_one_document_and_nothing_else_on_standard_output(
+    reports: list[Path], bad_files: dict[str, Path]
+) -> None:
+    done = process("read", str(reports[0]), str(bad_files["text"]), "--json", LC_ALL="C")
+    assert done.returncode == 1
+    assert done.stdout.startswith("{")
+    assert done.stdout.rstrip().endswith("}")
+    assert "Traceback" not in done.stderr
+
+
+def test_the_ledger_s_address_may_come_from_the_environment(ledger: str) -> None:
+    done = process("cases", "--json", DOSETRACK_LEDGER=ledger)
+    assert done.returncode == 0
+    assert '"INV-1"' in done.stdout
+
+
+def test_an_unknown_command_ends_with_2() -> None:
+    done = process("nothing")
+    assert done.returncode == 2
+    assert done.stdout == ""
