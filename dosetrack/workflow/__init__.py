@@ -5,6 +5,7 @@ folds a case and puts its row - `views` shows one case - `prompting` raises what
 resolves settings - `auditing` feeds the month - `results` are the answers.
 """
 
+from dosetrack.workflow.base import SYSTEM, utc_now
 from dosetrack.workflow.results import (
     CaseSummary,
     CaseView,
@@ -17,7 +18,7 @@ from dosetrack.workflow.results import (
     TimelineRow,
     TypedEntry,
 )
-from dosetrack.workflow.workflow import SYSTEM, Workflow, open_workflow, utc_now
+from dosetrack.workflow.workflow import Workflow, open_workflow
 
 __all__ = [
     "SYSTEM",
