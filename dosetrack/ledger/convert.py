@@ -7,10 +7,11 @@ from dataclasses import fields
 from datetime import datetime
 from functools import lru_cache
 from operator import attrgetter
-from typing import Any, cast
+from typing import Any
 
 from sqlalchemy import Row
 
+from dosetrack.errors import InputError
 from dosetrack.findings import Finding
 from dosetrack.ledger import schema
 from dosetrack.ledger.codec import payload_from_json, to_json, tuple_from_json
@@ -18,7 +19,6 @@ from dosetrack.ledger.rows import CaseTotalRow, PlaneDose, ReportRow, SettingRow
 from dosetrack.records.entries import Entry
 from dosetrack.records.people import Actor, Role
 from dosetrack.records.report import DoseReport, Filter, IrradiationEvent
-from dosetrack.settings import SettingChange
 
 _EVENT_FIELDS = tuple(field.name for field in fields(IrradiationEvent))
 _FILTERS = _EVENT_FIELDS.index("filters")
@@ -39,6 +39,13 @@ SETTING_COLUMNS = (
     *(schema.entry.c[name] for name in ("recorded_at", "actor", "role", "is_claimed", "reason", "id")),
     schema.setting.c.replaced_by,
 )
+
+
+def iso_text(moment: datetime, field: str) -> str:
+    """A time as stored, its offset as given; InputError without one. field : what it is, for the message."""
+    if moment.utcoffset() is None:
+        raise InputError(field=field, given=moment.isoformat(), accepted="a time with its offset from UTC")
+    return moment.isoformat()
 
 
 def entry_from_row(row: Row[Any]) -> Entry:
@@ -146,18 +153,16 @@ def report_columns(report: DoseReport, *, case_id: str, is_counted: bool, header
 
 def setting_from_row(row: Row[Any]) -> SettingRow:
     """The change of a setting in a row of SETTING_COLUMNS."""
-    change = SettingChange(
+    return SettingRow(
         seq=row.seq,
+        entry_id=row.id,
         key=row.key,
         scope=row.scope,
         value=row.value,
         valid_from=row.valid_from,
-        recorded_at=row.recorded_at,
-        actor=row.actor,
-        reason=row.reason,
         source=row.source,
-    )
-    actor = Actor(name=row.actor, role=Role(row.role), is_claimed=bool(row.is_claimed))
-    return SettingRow(
-        change=change, entry_id=row.id, actor=actor, replaced_by=cast("int | None", row.replaced_by)
+        actor=Actor(name=row.actor, role=Role(row.role), is_claimed=bool(row.is_claimed)),
+        recorded_at=row.recorded_at,
+        reason=row.reason,
+        replaced_by=row.replaced_by,
     )

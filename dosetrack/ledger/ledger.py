@@ -16,6 +16,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from dosetrack.errors import LedgerError, LedgerMissingError
 from dosetrack.ledger import engine as database
 from dosetrack.ledger import schema
+from dosetrack.ledger.convert import iso_text
 from dosetrack.ledger.query import LedgerReader
 from dosetrack.ledger.transaction import Transaction
 
@@ -181,7 +182,7 @@ class Ledger:
             facts = {
                 "schema_version": str(schema.SCHEMA_VERSION),
                 "ledger_id": str(uuid.uuid4()),
-                "created_at": self._clock().isoformat(),
+                "created_at": iso_text(self._clock(), "clock of the ledger"),
                 "projection_layout": schema.projection_layout(),
             }
             tx.connection.execute(

@@ -38,7 +38,6 @@ from dosetrack.ledger.rows import (
 )
 from dosetrack.records.entries import Entry
 from dosetrack.records.report import DoseReport
-from dosetrack.settings import SettingChange
 
 PAGE = 2000  # rows read at a time where there may be very many
 _IN = 500  # values in one IN list
@@ -297,12 +296,6 @@ class LedgerReader:
             return tuple(rows)
         return tuple(
             replace(row, replaced_by=None) if (row.replaced_by or 0) > up_to_seq else row for row in rows
-        )
-
-    def setting_changes(self, *, up_to_seq: int | None = None) -> tuple[SettingChange, ...]:
-        """The changes of settings that stand (not corrected, not withdrawn), in the order of `seq`."""
-        return tuple(
-            row.change for row in self.setting_history(up_to_seq=up_to_seq) if row.replaced_by is None
         )
 
     # the ledger itself ---------------------------------------------------------------------

@@ -12,7 +12,6 @@ from typing import Literal
 from dosetrack.findings import Finding
 from dosetrack.records.people import Actor
 from dosetrack.records.report import IrradiationEvent, PlaneName
-from dosetrack.settings import SettingChange
 
 CaseState = Literal["planned", "running", "ended", "closed"]
 MatchedBy = Literal["event", "study", "accession"]
@@ -109,9 +108,16 @@ class CaseTotalRow:
 class SettingRow:
     """One change of a setting. `replaced_by`: seq of the entry that corrects or withdraws it."""
 
-    change: SettingChange
+    seq: int
     entry_id: str
+    key: str
+    scope: str
+    value: str
+    valid_from: str
+    source: str | None
     actor: Actor
+    recorded_at: str
+    reason: str | None
     replaced_by: int | None
 
 

@@ -18,7 +18,7 @@ from dosetrack.errors import InputError, LedgerError
 from dosetrack.ledger import schema
 from dosetrack.ledger.chain import entry_digest, first_digest, payload_digest
 from dosetrack.ledger.codec import kind_of, to_json
-from dosetrack.ledger.convert import EVENT_KEYS, case_row, event_row, report_columns
+from dosetrack.ledger.convert import EVENT_KEYS, case_row, event_row, iso_text, report_columns
 from dosetrack.ledger.query import LedgerReader
 from dosetrack.ledger.rows import CaseTotalRow, StoredEvent
 from dosetrack.records.entries import (
@@ -78,7 +78,7 @@ class Transaction(LedgerReader):
         LedgerError
             `replaces` names no entry.
         """
-        happened_at = _iso(new.happened_at, "time of the entry")
+        happened_at = iso_text(new.happened_at, "time of the entry")
         body, salt = to_json(new.payload), secrets.token_bytes(_SALT_BYTES)
         for field, text in (("actor", new.actor.name), ("reason", new.reason), ("case", new.case)):
             _check_text(field, text)
@@ -91,7 +91,7 @@ class Transaction(LedgerReader):
             "kind": kind_of(new.payload),
             "case_id": new.case,
             "happened_at": happened_at,
-            "recorded_at": _iso(self._clock(), "clock of the ledger"),
+            "recorded_at": iso_text(self._clock(), "clock of the ledger"),
             "actor": new.actor.name,
             "role": new.actor.role.value,
             "is_claimed": int(new.actor.is_claimed),
@@ -136,7 +136,7 @@ class Transaction(LedgerReader):
                     "packed": kept.packed,
                     "size": kept.size,
                     "file": file,
-                    "received_at": _iso(self._clock(), "clock of the ledger"),
+                    "received_at": iso_text(self._clock(), "clock of the ledger"),
                 },
             )
         return sha256
@@ -309,12 +309,6 @@ def _entry(columns: dict[str, Any], new: NewEntry) -> Entry:
         previous_digest=columns["previous_digest"],
         digest=columns["digest"],
     )
-
-
-def _iso(moment: datetime, field: str) -> str:
-    if moment.utcoffset() is None:
-        raise InputError(field=field, given=moment.isoformat(), accepted="a time with its offset from UTC")
-    return moment.isoformat()
 
 
 def _check_text(field: str, text: str | None) -> None:
