@@ -14,6 +14,7 @@ from dosetrack.records.entries import (
     Payload,
 )
 from dosetrack.records.people import Actor, Role
+from dosetrack.settings import Settings
 from dosetrack.times import zone_named
 from dosetrack.workflow.projector import CaseProjector
 from dosetrack.workflow.prompting import raise_due_prompts
@@ -43,6 +44,13 @@ class LedgerUser:
         with self.ledger.reading() as reader:
             zone = zone_named(settings_for(reader).text("site.time_zone"))
         return self._clock().astimezone(zone).date().isoformat()
+
+    def settings(
+        self, *, room: str | None = None, procedure: str | None = None, day: str | None = None
+    ) -> Settings:
+        """The settings in force on `day` (None: today) for a room and a procedure."""
+        with self.ledger.reading() as reader:
+            return settings_for(reader, room=room, procedure=procedure, day=day or self.today())
 
     def _step(
         self, case_id: str, payload: Payload, *, allowed: set[CaseState], actor: Actor

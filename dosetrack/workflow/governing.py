@@ -11,7 +11,7 @@ from dosetrack.records.entries import (
     SettingChanged,
 )
 from dosetrack.records.people import Actor
-from dosetrack.settings import Settings, checked_scope, checked_value, definitions
+from dosetrack.settings import checked_scope, checked_value, definitions
 from dosetrack.times import zone_named
 from dosetrack.workflow.auditing import audit_of, months_with_cases
 from dosetrack.workflow.base import LedgerUser
@@ -23,13 +23,6 @@ from dosetrack.workflow.site import changes_in, settings_for
 
 class Governing(LedgerUser):
     """Calls of the lead and the physicist."""
-
-    def settings(
-        self, *, room: str | None = None, procedure: str | None = None, day: str | None = None
-    ) -> Settings:
-        """The settings in force on `day` (None: today) for a room and a procedure."""
-        with self.ledger.reading() as reader:
-            return settings_for(reader, room=room, procedure=procedure, day=day or self.today())
 
     def setting_views(self, scope: str = "site") -> tuple[SettingView, ...]:
         """Every setting with its value in `scope` and its history, newest change first."""
@@ -73,10 +66,13 @@ class Governing(LedgerUser):
         with self.ledger.transaction() as tx:
             tx.append(NewEntry(payload=payload, actor=actor, happened_at=self._clock(), reason=reason))
 
-    def audit(self, *, first_day: str, last_day: str) -> AuditResult:
-        """The audit of the ended cases from `first_day` to `last_day`, both included."""
+    def audit(self, *, first_day: str, last_day: str, room: str | None = None) -> AuditResult:
+        """The audit of the ended cases from `first_day` to `last_day`, both included.
+
+        room : only the cases of this room; None: of every room
+        """
         with self.ledger.reading() as reader:
-            return audit_of(reader, settings_for(reader), first_day=first_day, last_day=last_day)
+            return audit_of(reader, settings_for(reader), first_day=first_day, last_day=last_day, room=room)
 
     def months(self) -> tuple[str, ...]:
         """The months 'YYYY-MM' that hold cases, oldest first."""

@@ -10,11 +10,12 @@ from dosetrack.cases import Case, CaseState, fold, report_digests
 from dosetrack.kidney import ContrastTotals, contrast_totals
 from dosetrack.ledger import CaseTotalRow, LedgerReader, PlaneDose, StoredEvent, Transaction
 from dosetrack.ledger.codec import from_json, to_json
-from dosetrack.radiation import RadiationAccount, Tally, radiation_account
+from dosetrack.radiation import RadiationAccount, Tally, field_used, radiation_account
 from dosetrack.readers import read_report
 from dosetrack.records.entries import Entry, ReportMoved, ReportReceived
 from dosetrack.records.report import DoseReport
 from dosetrack.settings import Settings
+from dosetrack.skin.screening import estimated_skin_range, rough_geometry
 from dosetrack.times import instant_of, local_day, zone_named
 from dosetrack.workflow.site import settings_for
 
@@ -27,6 +28,8 @@ class CaseExtras:
     """What the case row carries beyond its columns, for lists and the audit.
 
     neat_ml : undiluted contrast in what was given [mL]
+    field_cm2 : DAP-weighted collimated field that scales the DAP levels
+    skin_low_mgy, skin_high_mgy : estimated range of peak skin dose
     frames : acquisition frames summed over the events, None when no event tells
     """
 
@@ -43,6 +46,9 @@ class CaseExtras:
     fluoroscopy_dose_area_product_gycm2: float | None = None
     acquisition_dose_area_product_gycm2: float | None = None
     frames: float | None = None
+    field_cm2: float | None = None
+    skin_low_mgy: float | None = None
+    skin_high_mgy: float | None = None
 
 
 class CaseProjector:
@@ -217,6 +223,9 @@ def _extras(case: Case, account: RadiationAccount, contrast: ContrastTotals) -> 
         for t in case.events
         if t.counted.event.type != "fluoroscopy" and t.counted.event.frames is not None
     ]
+    events = [t.counted.event for t in case.events]
+    used = field_used(events)
+    skin = estimated_skin_range(account, rough_geometry(events))
     fluoroscopy = account.fluoroscopy.dose_area_product_gycm2
     acquisition = account.acquisition.dose_area_product_gycm2
     return CaseExtras(
@@ -233,4 +242,7 @@ def _extras(case: Case, account: RadiationAccount, contrast: ContrastTotals) -> 
         fluoroscopy_dose_area_product_gycm2=fluoroscopy.value if fluoroscopy else None,
         acquisition_dose_area_product_gycm2=acquisition.value if acquisition else None,
         frames=sum(frames) if frames else None,
+        field_cm2=used.area_cm2 if used else None,
+        skin_low_mgy=skin.low_mgy if skin else None,
+        skin_high_mgy=skin.high_mgy if skin else None,
     )

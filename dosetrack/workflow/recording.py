@@ -22,8 +22,9 @@ from dosetrack.records.entries import (
     Withdrawn,
 )
 from dosetrack.records.people import Actor
-from dosetrack.workflow.base import SYSTEM, LedgerUser
+from dosetrack.workflow.base import SYSTEM
 from dosetrack.workflow.questions import questions_about
+from dosetrack.workflow.reading import Reading
 from dosetrack.workflow.results import (
     Recorded,
     TypedEntry,
@@ -32,7 +33,7 @@ from dosetrack.workflow.site import settings_for
 from dosetrack.workflow.views import prompts_of
 
 
-class Recording(LedgerUser):
+class Recording(Reading):
     """Calls by which people change a case."""
 
     def open_case(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from dosetrack.alerts import Prompt, from_payloads
-from dosetrack.cases import Case, CaseState
+from dosetrack.cases import Case, CaseState, Stamped
 from dosetrack.findings import Finding
 from dosetrack.kidney import (
     KidneyAssessment,
@@ -36,7 +36,7 @@ from dosetrack.radiation import (
     plane_curves,
     steps_of,
 )
-from dosetrack.records.entries import ConsoleReading, Entry, Injection
+from dosetrack.records.entries import ConsoleReading, Entry, Injection, LevelsReached, PromptAnswered
 from dosetrack.records.levels import LevelLine, LevelReached
 from dosetrack.records.report import IrradiationEvent
 from dosetrack.settings import Settings
@@ -87,9 +87,10 @@ def compute(reader: LedgerReader, case: Case, settings: Settings, *, as_of: date
         as_of=as_of,
     )
     ladders, kidney_settings = level_settings(settings), KidneySettings.from_settings(settings)
-    reached = levels_reached(
-        radiation, ladders, field_cm2=field_cm2, skin_upper_mgy=skin.high_mgy if skin else None
-    )
+    # without geometry the range is air kerma times a constant: it would prompt the same fact twice
+    rests_on_geometry = any(event.primary_angle_deg is not None for event in events)
+    skin_upper = skin.high_mgy if skin and rests_on_geometry else None
+    reached = levels_reached(radiation, ladders, field_cm2=field_cm2, skin_upper_mgy=skin_upper)
     return Computed(
         radiation=radiation,
         skin=skin,
@@ -157,7 +158,8 @@ def case_view(reader: LedgerReader, case: Case, settings: Settings, *, as_of: da
 
 def prompts_of(case: Case) -> tuple[Prompt, ...]:
     """The prompts raised in a case with their answers, oldest first."""
-    stamped = sorted((*case.prompts, *case.answers), key=lambda s: s.seq)
+    stamped: list[Stamped[LevelsReached] | Stamped[PromptAnswered]] = [*case.prompts, *case.answers]
+    stamped.sort(key=lambda s: s.seq)
     return from_payloads((s.at, s.by.name, s.value) for s in stamped)
 
 

@@ -9,11 +9,10 @@ from dosetrack.ledger import Ledger
 from dosetrack.workflow.base import utc_now
 from dosetrack.workflow.filing import Filing
 from dosetrack.workflow.governing import Governing
-from dosetrack.workflow.reading import Reading
 from dosetrack.workflow.recording import Recording
 
 
-class Workflow(Reading, Recording, Filing, Governing):
+class Workflow(Recording, Filing, Governing):
     """Joins ledger and calculators. Threads may share it; every change is one transaction."""
 
 
