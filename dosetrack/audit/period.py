@@ -143,7 +143,10 @@ class Completeness:
 
 @dataclass(frozen=True, slots=True)
 class AuditResult:
-    """One audit. Both days are included; `trend` reaches back over the rolling window."""
+    """One audit. Both days are included; `trend` reaches back over the rolling window.
+
+    cases : the rows of the period, in the order given
+    """
 
     first_day: date
     last_day: date
@@ -156,6 +159,7 @@ class AuditResult:
     level_counts: tuple[LevelCount, ...]
     completeness: Completeness
     findings: tuple[Finding, ...] = ()
+    cases: tuple[AuditCase, ...] = ()
 
 
 def audit_settings(settings: Settings, *, resets: Mapping[str, date] | None = None) -> AuditSettings:
@@ -216,6 +220,7 @@ def audit(
         level_counts=_level_counts(period, rules.levels),
         completeness=_completeness(period),
         findings=findings,
+        cases=tuple(period),
     )
 
 
