@@ -1,0 +1,151 @@
+"""`dosetrack read`: what dose reports say; nothing is stored."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from dosetrack.cli.json_out import write_json
+from dosetrack.errors import ReportRefusedError
+from dosetrack.readers import read_report
+from dosetrack.records.report import DoseReport, DoseTotal, RefusedFile
+
+SOME_REFUSED = 1
+NOTHING_USABLE = 3
+MOST_BYTES = 1 << 30
+"""Larger files are refused unread [bytes]; the largest dose reports known are 17 MB."""
+
+
+@dataclass(slots=True)
+class ReadResult:
+    """Every file given is in exactly one list."""
+
+    reports: list[DoseReport] = field(default_factory=list)
+    refused: list[RefusedFile] = field(default_factory=list)
+
+    @property
+    def exit_code(self) -> int:
+        """0 all read, 1 some refused, 3 nothing could be used."""
+        if not self.reports:
+            return NOTHING_USABLE
+        return SOME_REFUSED if self.refused else 0
+
+
+def read(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="DICOM dose reports.")],
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Write one JSON document to standard output.")
+    ] = False,
+) -> None:
+    """Read dose reports and show what they say. Nothing is stored.
+
+    Exit code 0: all read; 1: some refused, each with its reason; 3: none could be used.
+    """
+    result = read_files(files)
+    if as_json:
+        write_json(document(result))
+    else:
+        for report in result.reports:
+            print("\n".join(lines_of(report)))
+    for refused in result.refused:
+        print(f"{refused.file}: {refused.reason}", file=sys.stderr)
+    raise typer.Exit(result.exit_code)
+
+
+def document(result: ReadResult) -> dict[str, object]:
+    """The JSON document of the command."""
+    return {"reports": result.reports, "refused": result.refused}
+
+
+def read_files(files: Iterable[Path]) -> ReadResult:
+    """Read each of `files`; one that cannot be used never stops the rest."""
+    result = ReadResult()
+    for path in files:
+        try:
+            result.reports.append(read_report(_bytes_of(path), file=str(path)))
+        except ReportRefusedError as refused:
+            result.refused.append(RefusedFile(file=refused.file, reason=refused.reason))
+    return result
+
+
+def _bytes_of(path: Path) -> bytes:
+    try:
+        size = path.stat().st_size
+        if path.is_dir():
+            raise ReportRefusedError(file=str(path), reason="a folder; give the files in it")
+        if size > MOST_BYTES:
+            reason = f"{size} bytes are more than any dose report ({MOST_BYTES} at most)"
+            raise ReportRefusedError(file=str(path), reason=reason)
+        if not path.is_file():
+            raise ReportRefusedError(file=str(path), reason="not a regular file")
+        return path.read_bytes()
+    except FileNotFoundError:
+        raise ReportRefusedError(file=str(path), reason="there is no such file") from None
+    except PermissionError:
+        raise ReportRefusedError(file=str(path), reason="no permission to read it") from None
+    except OSError as error:
+        reason = f"it cannot be read ({error.strerror or error})"
+        raise ReportRefusedError(file=str(path), reason=reason) from None
+    except ValueError as error:
+        raise ReportRefusedError(file=str(path), reason=f"no usable file name ({error})") from None
+
+
+def lines_of(report: DoseReport) -> list[str]:
+    """What a person wants to see of one report, line by line. Values are as sent."""
+    equipment, procedure, patient = report.equipment, report.procedure, report.patient
+    lines = [
+        report.file,
+        f"  patient    {_or_unknown(patient.id)}  {_or_unknown(patient.name)}",
+        f"  procedure  {_or_unknown(procedure.label)}, started {_or_unknown(procedure.started_at)}",
+        f"  operators  {'; '.join(report.operators) or 'not known'}",
+        f"  equipment  {_joined(equipment.manufacturer, equipment.model, equipment.station)}",
+        f"  events     {len(report.events)}",
+        "",
+        *_table(report.totals),
+        "",
+    ]
+    for found in report.findings:
+        at = f" [event {found.event_uid}]" if found.event_uid else ""
+        lines.append(f"  {found.severity}: {found.text}{at}")
+    if report.findings:
+        lines.append("")
+    return lines
+
+
+def _table(totals: Sequence[DoseTotal]) -> list[str]:
+    """The totals, one row each, columns right-aligned."""
+    head = ("plane", "basis", "DAP Gy·cm²", "Ka,r mGy", "fluoro s", "fluoro DAP", "acquisition DAP")
+    rows = [
+        (
+            total.plane,
+            total.basis,
+            _number(total.dose_area_product_gycm2),
+            _number(total.reference_air_kerma_mgy),
+            _number(total.fluoroscopy_time_s),
+            _number(total.fluoroscopy_dose_area_product_gycm2),
+            _number(total.acquisition_dose_area_product_gycm2),
+        )
+        for total in totals
+    ]
+    widths = [max(len(row[column]) for row in (head, *rows)) for column in range(len(head))]
+    return [
+        "  " + "  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True))
+        for row in (head, *rows)
+    ]
+
+
+def _number(value: float | None) -> str:
+    return "not known" if value is None else f"{value:.4g}" if value < 1000 else f"{value:.0f}"
+
+
+def _or_unknown(text: str | None) -> str:
+    return text if text is not None else "not known"
+
+
+def _joined(*texts: str | None) -> str:
+    return ", ".join(text for text in texts if text) or "not known"
