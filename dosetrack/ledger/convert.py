@@ -24,6 +24,7 @@ _EVENT_FIELDS = tuple(field.name for field in fields(IrradiationEvent))
 _FILTERS = _EVENT_FIELDS.index("filters")
 _event_values = attrgetter(*_EVENT_FIELDS)
 _CASE_FIELDS = tuple(field.name for field in fields(CaseTotalRow))
+_OPERATORS, _BY_PLANE, _FINDINGS = map(_CASE_FIELDS.index, ("operators", "by_plane", "findings"))
 _case_values = attrgetter(*_CASE_FIELDS)
 
 EVENT_COLUMNS = (
@@ -104,11 +105,11 @@ def event_row(stored: StoredEvent, *, report_seq: int, ordinal: int) -> tuple[An
 
 def case_from_row(row: Row[Any]) -> CaseTotalRow:
     """The case of a row of CASE_COLUMNS."""
-    values = dict(zip(_CASE_FIELDS, row, strict=True))
-    values["operators"] = _words(values["operators"])
-    values["by_plane"] = tuple_from_json(PlaneDose, values["by_plane"])
-    values["findings"] = tuple_from_json(Finding, values["findings"])
-    return CaseTotalRow(**values)
+    values = list(row)
+    values[_OPERATORS] = _words(values[_OPERATORS])
+    values[_BY_PLANE] = tuple_from_json(PlaneDose, values[_BY_PLANE])
+    values[_FINDINGS] = _findings(values[_FINDINGS])
+    return CaseTotalRow(*values)
 
 
 def case_row(case: CaseTotalRow) -> dict[str, Any]:
@@ -117,6 +118,11 @@ def case_row(case: CaseTotalRow) -> dict[str, Any]:
     for name in ("operators", "by_plane", "findings"):
         values[name] = to_json(values[name])
     return values
+
+
+@lru_cache(maxsize=1024)
+def _findings(text: str) -> tuple[Finding, ...]:
+    return tuple_from_json(Finding, text)
 
 
 @lru_cache(maxsize=1024)

@@ -69,6 +69,7 @@ def make_engine(url: URL) -> Engine:
             max_overflow=48,
             pool_timeout=BUSY_TIMEOUT_S,
             pool_pre_ping=not is_sqlite,
+            hide_parameters=True,  # a refused statement must not carry a patient into a log
         )
     except (ModuleNotFoundError, NoSuchModuleError):
         raise LedgerError(

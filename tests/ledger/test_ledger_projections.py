@@ -101,6 +101,15 @@ def test_decision_on_an_event_is_kept(
         assert read.reports_of("case-1") == (report,)
 
 
+def test_refused_statement_names_no_patient(
+    ledger: Ledger, put: Callable[..., int], make_report: MakeReport
+) -> None:
+    seq = put(make_report("a"))
+    with pytest.raises(LedgerError, match="UNIQUE") as refused, ledger.transaction() as tx:
+        tx.put_report(make_report("b", patient="P4711"), case_id="case-1", seq=seq)
+    assert "P4711" not in f"{refused.value} {refused.value.__cause__}"
+
+
 def test_events_need_their_report(ledger: Ledger) -> None:
     with pytest.raises(LedgerError, match="before its events"), ledger.transaction() as tx:
         tx.put_events("none", [])
