@@ -13,7 +13,7 @@ from math import isclose
 from dosetrack.radiation.console import console_totals
 from dosetrack.records.entries import ConsoleReading
 from dosetrack.records.report import DoseTotal, IrradiationEvent, PlaneName
-from dosetrack.records.totals import summed_totals
+from dosetrack.records.totals import summed_totals, unique_events
 
 KERMA = "reference_air_kerma_mgy"
 DAP = "dose_area_product_gycm2"
@@ -131,7 +131,7 @@ def radiation_account(
 
     Parameters
     ----------
-    events : each counted once
+    events : each counts once, by its UID, plane and start
     stated_totals : of the report or reports that count; rows of one plane join, the higher number
         staying
     readings : cumulative, in order of time
@@ -140,7 +140,7 @@ def radiation_account(
     alias = _single_plane_alias(
         [e.plane for e in events] + [t.plane for t in stated_totals] + [r.plane for r in readings]
     )
-    events = [_on_plane(e, alias) for e in events]
+    events = unique_events(_on_plane(e, alias) for e in events)
     summed = {t.plane: t for t in summed_totals(events)}
     stated = _joined(replace(t, plane=alias.get(t.plane, t.plane)) for t in stated_totals)
     typed = _typed([replace(r, plane=alias.get(r.plane, r.plane)) for r in readings])
@@ -156,7 +156,7 @@ def radiation_account(
         )
         for name in names
     }
-    over_all = by_plane.pop("all", _Sources(None, None, None, tuple(events)))
+    over_all = by_plane.pop("all", _Sources(None, None, None, events))
     if not by_plane and _has_any(over_all):
         by_plane = {"all": over_all}
     planes = tuple(_plane_account(name, s, factors.get(name)) for name, s in by_plane.items() if _has_any(s))
