@@ -199,7 +199,7 @@ class FindingCode(Enum):
     ENTRY_STANDS_TWICE = (
         "entry-stands-twice",
         Severity.WARNING,
-        "{place}the same entry stands in line {first}; it was read once. Was it given twice?",
+        "{place}the same entry stands in line {first}; both were read. Was it typed twice?",
     )
     ENTRY_COLUMN_UNKNOWN = (
         "entry-column-unknown",

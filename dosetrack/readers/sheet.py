@@ -1,0 +1,112 @@
+"""The cells of a table file (CSV or XLSX) as text, with their line numbers."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, time
+
+from dosetrack.errors import ReportRefusedError
+
+_ZIP, _OLD_OFFICE = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
+_DELIMITERS = (";", "\t", ",")
+_ACCEPTED = "a CSV file (comma, semicolon or tab between columns) or an XLSX workbook"
+
+
+@dataclass(frozen=True, slots=True)
+class SheetLine:
+    """One line: its number in the file, counted from 1, and its cells, trimmed; empty is ''."""
+
+    number: int
+    cells: tuple[str, ...]
+
+
+def sheet_lines(data: bytes, *, file: str) -> list[SheetLine]:
+    """The lines of the first sheet that hold anything.
+
+    Raises
+    ------
+    ReportRefusedError
+        Not a table, or an empty one.
+    """
+    if not data.strip():
+        raise ReportRefusedError(file=file, reason=f"the file is empty; accepted: {_ACCEPTED}")
+    if data.startswith(_OLD_OFFICE):
+        raise ReportRefusedError(file=file, reason=f"an old workbook format; accepted: {_ACCEPTED}")
+    lines = _workbook_lines(data, file=file) if data.startswith(_ZIP) else _text_lines(data, file=file)
+    found = [line for line in lines if any(line.cells)]
+    if not found:
+        raise ReportRefusedError(file=file, reason=f"no line holds anything; accepted: {_ACCEPTED}")
+    return found
+
+
+def _text_lines(data: bytes, *, file: str) -> Iterator[SheetLine]:
+    text = _decoded(data, file=file)
+    first = next((line for line in text.splitlines() if line.strip()), "")
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=_delimiter(first), skipinitialspace=True)
+    start = 1
+    try:
+        for cells in reader:
+            yield SheetLine(start, tuple(cell.strip() for cell in cells))
+            start = reader.line_num + 1
+    except csv.Error as error:
+        raise ReportRefusedError(file=file, reason=f"line {start}: {error}; accepted: {_ACCEPTED}") from error
+
+
+def _decoded(data: bytes, *, file: str) -> str:
+    """UTF-8, UTF-16 with its mark, else the western code page spreadsheets write."""
+    encodings = ("utf-16",) if data[:2] in (b"\xff\xfe", b"\xfe\xff") else ("utf-8-sig", "cp1252")
+    for encoding in encodings:
+        try:
+            text = data.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        if "\x00" not in text:
+            return text
+    raise ReportRefusedError(file=file, reason=f"not text and not a workbook; accepted: {_ACCEPTED}")
+
+
+def _delimiter(header: str) -> str:
+    """The separator that occurs most in the header outside quotes."""
+    outside = "".join(part for index, part in enumerate(header.split('"')) if index % 2 == 0)
+    return max(_DELIMITERS, key=outside.count)
+
+
+def _workbook_lines(data: bytes, *, file: str) -> Iterator[SheetLine]:
+    from zipfile import BadZipFile
+
+    from openpyxl import load_workbook
+    from openpyxl.utils.exceptions import InvalidFileException
+
+    try:
+        book = load_workbook(io.BytesIO(data), read_only=True, data_only=True)
+        try:
+            rows = list(book.worksheets[0].iter_rows(values_only=True))
+        finally:
+            book.close()
+    except (BadZipFile, InvalidFileException, KeyError, IndexError, ValueError, OSError) as error:
+        raise ReportRefusedError(
+            file=file, reason=f"the workbook cannot be read; accepted: {_ACCEPTED}"
+        ) from error
+    for number, row in enumerate(rows, start=1):
+        cells = [_cell_text(value) for value in row]
+        while cells and not cells[-1]:
+            cells.pop()
+        yield SheetLine(number, tuple(cells))
+
+
+def _cell_text(value: object) -> str:
+    """A workbook's cell as a person sees it: numbers with their digits, days as YYYY-MM-DD."""
+    if value is None:
+        return ""
+    if isinstance(value, datetime):
+        return value.date().isoformat() if value.time() == time() else value.isoformat(timespec="seconds")
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, time):
+        return value.isoformat(timespec="seconds")
+    if isinstance(value, float):
+        return f"{value:.15g}"
+    return str(value).strip()
