@@ -33,7 +33,7 @@ ALLOWED: dict[str, set[str]] = {
     "settings": BASE | {"findings", "records"},
     "privacy": BASE | {"findings", "records", "settings"},
     # readers and calculators never import each other
-    "readers": LOW,
+    "readers": LOW | {"entry"},  # a table of typed entries is read as typed
     "entry": LOW,
     "merging": LOW,
     "reconcile": LOW,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -55,3 +56,15 @@ def test_no_file_is_large() -> None:
 def test_the_machine_written_files_are_not_kept() -> None:
     unwanted = (".pyc", ".sqlite", ".sqlite-wal", ".part", ".log")
     assert [name for name in tracked_files() if name.endswith(unwanted)] == []
+
+
+def test_no_file_names_a_folder_of_someone_s_machine() -> None:
+    pattern = re.compile(r"(?<![\w.:/])/(work|home|root|Users)/\w+")
+    texts = {".py", ".md", ".toml", ".csv", ".css", ".js", ".json", ".yaml", ".txt", ""}
+    found = [
+        f"{name}: {match.group()}"
+        for name in tracked_files()
+        if (ROOT / name).is_file() and Path(name).suffix in texts
+        for match in pattern.finditer((ROOT / name).read_text(encoding="utf-8"))
+    ]
+    assert found == []

@@ -18,14 +18,17 @@ EXCEPTIONS = {
 }
 FORBIDDEN_IMPORTS = {
     "socket", "ssl", "http", "urllib", "requests", "ftplib", "smtplib", "sqlite3", "subprocess",
-    "tempfile", "shutil", "glob", "random", "secrets",
+    "tempfile", "shutil", "glob", "secrets",
 }  # fmt: skip
 FORBIDDEN_CALLS = {
     "open", "read_text", "read_bytes", "write_text", "write_bytes", "iterdir", "glob", "rglob",
-    "mkdir", "unlink", "touch", "listdir", "walk", "scandir", "getenv", "cwd", "home",
-    "utcnow", "today", "monotonic", "perf_counter", "time_ns", "sleep", "to_csv", "to_excel",
+    "mkdir", "unlink", "touch", "listdir", "walk", "scandir", "getenv",
+    "utcnow", "monotonic", "perf_counter", "time_ns", "sleep", "to_csv", "to_excel",
 }  # fmt: skip
-CLOCKS = {("datetime", "now"), ("time", "time"), ("os", "environ"), ("ZoneInfo", "available")}
+FORBIDDEN_NAMES = {
+    ("datetime", "now"), ("datetime", "today"), ("date", "today"), ("time", "time"), ("os", "environ"),
+    ("Path", "cwd"), ("Path", "home"),
+}  # fmt: skip
 
 
 def core_modules() -> list[Module]:
@@ -46,12 +49,15 @@ def impure_places(tree: ast.Module) -> list[str]:
         if isinstance(node, ast.Call):
             name = getattr(node.func, "id", None) or getattr(node.func, "attr", None)
             owner = getattr(getattr(node.func, "value", None), "id", None)
+            if name == "Random" and not node.args:
+                found.append(f"line {node.lineno}: Random() without a seed")
             # Ledger.open and Image.open style constructors of our own take no path here
             if name in FORBIDDEN_CALLS and not (name == "open" and owner and owner[0].isupper()):
                 found.append(f"line {node.lineno}: {name}()")
         if isinstance(node, ast.Attribute):
             owner = getattr(node.value, "id", None)
-            if (owner, node.attr) in CLOCKS:
+            unseeded = owner == "random" and node.attr != "Random"  # chance only from a seed
+            if (owner, node.attr) in FORBIDDEN_NAMES or unseeded:
                 found.append(f"line {node.lineno}: {owner}.{node.attr}")
     return found
 
@@ -79,7 +85,8 @@ def test_core_imports_no_network_or_process_library() -> None:
 
 def test_the_check_itself_finds_what_it_should() -> None:
     text = "import os\nx = open('a')\ny = datetime.now()\nz = os.environ['A']\np.read_text()\n"
-    assert len(impure_places(ast.parse(text))) == 4
+    text += "random.random()\nRandom()\nrandom.Random(7)\nself.today()\nLedger.open(url)\n"
+    assert len(impure_places(ast.parse(text))) == 6
 
 
 WATCHED_IMPORT = """

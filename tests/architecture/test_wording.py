@@ -68,6 +68,7 @@ def test_no_table_shown_to_people_gives_permission(name: str) -> None:
 
 def test_readme_uses_these_words_only_to_deny_them() -> None:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
+    text = text.replace("Contrast Media Safety Committee", "")  # a committee's name
     sentences = re.split(r"(?<=[.:;])\s+|\n\n|\n\|", text)
     wrong = [
         sentence
