@@ -100,7 +100,7 @@ def raise_prompts(
     known = recorded_keys(prompts)
     raised = []
     for lane in dict.fromkeys(level.lane for level in reached):
-        new = _new_levels(reached, lane, known)
+        new = _new_levels(reached, lane, known, _told_of_no_plane(prompts))
         if not new:
             continue
         card = _open_card(prompts, lane, now)
@@ -157,13 +157,33 @@ def to_decide(prompts: Iterable[Prompt]) -> tuple[Prompt, ...]:
     return tuple(sorted(open_prompts, key=lambda p: (p.priority != "substantial", p.raised_at)))
 
 
-def _new_levels(reached: Sequence[LevelReached], lane: Lane, known: frozenset[str]) -> list[LevelReached]:
-    new = {
-        level.key: level
-        for level in reached
-        if level.lane == lane and level.key not in known and level.tier not in _LISTED_ONLY
-    }
+def _new_levels(
+    reached: Sequence[LevelReached], lane: Lane, known: frozenset[str], told: set[tuple[str, str]]
+) -> list[LevelReached]:
+    """The levels of `lane` that nobody was told of.
+
+    A level told before the planes were told apart speaks for one plane: the first that reaches it.
+    """
+    new: dict[str, LevelReached] = {}
+    for level in reached:
+        fact = _fact(level)
+        if level.lane != lane or level.key in known or level.tier in _LISTED_ONLY:
+            continue
+        if level.plane in ("a", "b") and fact in told:
+            told.discard(fact)
+            continue
+        new[level.key] = level
     return list(new.values())
+
+
+def _told_of_no_plane(prompts: Iterable[Prompt]) -> set[tuple[str, str]]:
+    """Levels told of a value whose plane was not known."""
+    return {_fact(f) for p in prompts for f in p.facts if f.plane in ("single", "all")}
+
+
+def _fact(level: LevelReached) -> tuple[str, str]:
+    """Quantity and level of a fact, whatever its plane; the level ends the key."""
+    return (level.quantity, level.key.rsplit(":", 1)[-1])
 
 
 def _open_card(prompts: Sequence[Prompt], lane: Lane, now: datetime) -> Prompt | None:

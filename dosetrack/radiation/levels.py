@@ -22,6 +22,7 @@ from dosetrack.records.levels import LevelLine, LevelReached, Tier
 
 _SUM = "sum"
 _UNTOLD = frozenset({"single", "all"})
+_MOST_RUNGS = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,11 +215,9 @@ def rungs(ladder: Ladder, *, upto: float, field_cm2: float | None = None) -> tup
 
 
 def _notifications(ladder: Ladder) -> Iterator[float]:
-    yield ladder.first
-    number = 1
-    while ladder.increment > 0:
-        yield ladder.first + number * ladder.increment
-        number += 1
+    """The notifications in order. No dose passes the last of them; an absurd number must not loop on."""
+    count = _MOST_RUNGS if ladder.increment > 0 else 1
+    return (ladder.first + number * ladder.increment for number in range(count))
 
 
 def level_lines(
@@ -232,8 +231,8 @@ def level_lines(
     """
     ladder = settings.ladder(quantity)
     scale = dap_scale(field_cm2) if quantity == DAP else 1.0
-    following = next(n for n in _notifications(ladder) if not is_reached(value or 0.0, n * scale))
-    top = max(following, ladder.substantial or 0.0)
+    ahead = (n for n in _notifications(ladder) if not is_reached(value or 0.0, n * scale))
+    top = max(next(ahead, 0.0), ladder.substantial or 0.0)
     return tuple(
         LevelLine(
             quantity=quantity,
@@ -242,16 +241,16 @@ def level_lines(
             tier=rung.tier,
             source=_source(ladder, rung, field_cm2),
         )
-        for rung in rungs(ladder, upto=top * scale, field_cm2=field_cm2)
+        for rung in rungs(ladder, upto=max(top * scale, value or 0.0), field_cm2=field_cm2)
     )
 
 
 def next_level(
     quantity: str, value: float | None, settings: LevelSettings, *, field_cm2: float | None = None
-) -> LevelLine:
-    """The nearest level above `value`."""
+) -> LevelLine | None:
+    """The nearest level above `value`; None past the last one."""
     lines = level_lines(quantity, value, settings, field_cm2=field_cm2)
-    return next(line for line in lines if not is_reached(value or 0.0, line.value))
+    return next((line for line in lines if not is_reached(value or 0.0, line.value)), None)
 
 
 def lane_figure(account: RadiationAccount) -> tuple[str, Figure] | None:

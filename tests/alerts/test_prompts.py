@@ -119,6 +119,13 @@ def test_a_minute_later_or_after_an_answer_it_is_a_new_card() -> None:
     assert new.levels == (level(4000).key,)
 
 
+def test_a_level_told_before_the_planes_were_told_apart_speaks_for_one_plane() -> None:
+    before = raised(level(3000, plane="single"))
+    assert raised(level(3000, plane="a"), prompts=before, after=300) == ()
+    (both,) = raised(level(3000, plane="a"), level(3000, plane="b"), prompts=before, after=300)
+    assert both.levels == (level(3000, plane="b").key,)
+
+
 def test_may_be_above_lists_the_case_and_asks_nobody() -> None:
     assert raised(level(5000, tier="may-be-above", plane=None)) == ()
 

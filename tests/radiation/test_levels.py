@@ -249,10 +249,17 @@ class TestDrawing:
             ("Ka,r 4 Gy", "notification"),
             ("Ka,r 5 Gy", "substantial"),
         ]
-        assert next_level("reference_air_kerma_mgy", 3400.0, PUBLISHED).value == 4000.0
+        ahead = next_level("reference_air_kerma_mgy", 3400.0, PUBLISHED)
+        assert ahead is not None
+        assert ahead.value == 4000.0
 
     def test_past_the_substantial_level_the_next_notification_is_the_top(self) -> None:
         assert level_lines("reference_air_kerma_mgy", 6100.0, PUBLISHED)[-1].value == 7000.0
+
+    def test_an_absurd_number_does_not_loop(self) -> None:
+        lines = level_lines("reference_air_kerma_mgy", float("inf"), PUBLISHED)
+        assert len(lines) == 1000
+        assert next_level("reference_air_kerma_mgy", float("inf"), PUBLISHED) is None
 
     def test_quantity_without_levels_is_refused_in_words(self) -> None:
         with pytest.raises(InputError, match="accepted"):
