@@ -94,7 +94,7 @@ def _change_questions(new: Creatinine, previous: Creatinine) -> tuple[Question, 
         return ()
     text = (
         f"{new.value} {_shown(new.unit)} after {previous.value} {_shown(previous.unit)}: "
-        f"a change of more than {100 * part:g} %. Is the unit right, and is creatinine changing?"
+        f"a change of more than {float(100 * part):g} %. Is the unit right, and is creatinine changing?"
     )
     return (Question("change", "creatinine", text),)
 
