@@ -14,7 +14,7 @@ from dash.development.base_component import Component
 
 from dashboards import ids, theme
 from dashboards.components.cautions import cautions
-from dashboards.pages import before, case, room
+from dashboards.pages import before, case, correcting, room
 from dashboards.router import Page, match
 from dashboards.security import protect
 from dosetrack.errors import DosetrackError
@@ -67,7 +67,7 @@ def page_table() -> tuple[Page, ...]:
 
 def page_registers() -> tuple[Callable[..., None], ...]:
     """What each page module calls to add its callbacks: ``register(app, workflow, clock)``."""
-    return (room.register, before.register, case.register, *(module.register for module in _later_modules()))
+    return (room.register, correcting.register, before.register, case.register, *(module.register for module in _later_modules()))
 
 
 def shell() -> Component:

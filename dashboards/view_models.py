@@ -182,6 +182,14 @@ def distance_parts(remaining_ml: float) -> tuple[str, str]:
     return up(-remaining_ml), "past"
 
 
+def forecast_words(clock_minutes: tuple[float, float] | None) -> str | None:
+    """'in 13–22 min', earliest rounded down and latest up; None where no range is known."""
+    if clock_minutes is None:
+        return None
+    low, high = (Decimal(repr(m)) for m in clock_minutes)
+    return f"in {low.to_integral_value(ROUND_FLOOR)}–{high.to_integral_value(ROUND_CEILING)} min"
+
+
 def clock_time(moment: datetime, zone: ZoneInfo) -> str:
     """HH:MM in `zone`."""
     return moment.astimezone(zone).strftime("%H:%M")

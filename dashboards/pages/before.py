@@ -1,21 +1,425 @@
-"""before"""
+"""Before the case: who, what and with which limits; opens the room."""
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any
 
-from dash import html
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash.development.base_component import Component
+
+from dashboards import ids
+from dashboards.components import entry_pad
+from dashboards.components.limits import earlier_panel, limits_table
+from dashboards.pages.room_entry import actor_of, input_words
+from dashboards.router import Query, path_of
+from dosetrack.entry import concentration_from_text, creatinine_from_text, patient_size_from_text
+from dosetrack.errors import DosetrackError, InputError
+from dosetrack.kidney import (
+    ContrastGiven,
+    EarlierContrast,
+    KidneyAssessment,
+    KidneySettings,
+    RenalInput,
+    age_years_on,
+    assess,
+)
+from dosetrack.kidney.iodine import iodine_g
+from dosetrack.records.entries import CaseOpened, Creatinine, InjectionSite, Knowledge, PatientSize
+from dosetrack.records.report import Patient
+from dosetrack.units import parse_quantity
+
+if TYPE_CHECKING:
+    from dosetrack.workflow import Workflow
+
+Fields = dict[str, str | None]
+Clock = Callable[[], datetime]
+IDENTIFIERS = "two identifiers: number, and name or birth date"
+YES_NO_UNKNOWN = [
+    {"label": "yes", "value": Knowledge.YES.value},
+    {"label": "no", "value": Knowledge.NO.value},
+    {"label": "not known", "value": Knowledge.UNKNOWN.value},
+]
+PREGNANCY_NOTE = "Pregnancy possible: ask the physicist before the first exposure. No foetal dose is estimated here."
+ARMS_NOTE = "An arm in a lateral beam lies near the tube."
 
 
-def layout(workflow: Any, query: dict[str, str]) -> html.Div:
-    return html.Div()
+@dataclass(frozen=True, slots=True)
+class Form:
+    """What the form says, parsed.
+
+    errors : field -> what is wrong, for the place beside it
+    questions : what must be asked before the case opens
+    """
+
+    opening: CaseOpened | None
+    size: PatientSize | None = None
+    creatinine: Creatinine | None = None
+    errors: dict[str, str] = field(default_factory=dict)
+    questions: tuple[str, ...] = ()
 
 
-cases = layout
+def title(query: Query) -> str:
+    """The room and what is done here."""
+    return f"{query['room']}: before the case"
 
 
-def title(query: dict[str, str]) -> str:
-    return "x"
+def layout(workflow: Workflow, query: Query) -> Component:
+    """The form, the limits that result, and what the patient received lately."""
+    room = query["room"]
+    settings = workflow.settings(room=room)
+    usual = settings.number_or_none("room.concentration_mgi_ml")
+    return html.Div(
+        [
+            dcc.Store(id=ids.BEFORE_ROOM, data=room),
+            html.Div([html.H1(f"{room}: before the case")], className="page-head"),
+            html.Div(
+                [
+                    html.Div(
+                        [
+                            _patient_fields(),
+                            _kidney_fields(settings.text("kidney.creatinine_unit")),
+                            _case_fields(workflow.people(room), usual),
+                            _care_fields(),
+                            _open_bar(room),
+                        ],
+                        className="before-form",
+                    ),
+                    html.Aside(
+                        [
+                            html.Section(html.Div(id=ids.BEFORE_LIMITS), className="section"),
+                            html.Section(html.Div(id=ids.BEFORE_EARLIER), className="section"),
+                        ],
+                        className="before-side",
+                    ),
+                ],
+                className="before",
+            ),
+        ],
+        className="page",
+    )
 
 
-def register(app: Any, workflow: Any, clock: Any) -> None: ...
+def _patient_fields() -> Component:
+    return _group(
+        "Patient",
+        _text("id", "number"),
+        _text("issuer", "issuer of the number, if several"),
+        _text("name", "name"),
+        _text("born", "birth date", "YYYY-MM-DD"),
+        _choice("sex", "sex", ["F", "M", "O"]),
+        _text("weight", "weight, with its unit", "68 kg"),
+        _text("height", "height, with its unit", "160 cm"),
+    )
+
+
+def _kidney_fields(unit: str) -> Component:
+    hint = f"1.20 {unit}" if unit else "1.20 mg/dL or 106 µmol/L"
+    return _group(
+        "Kidneys",
+        _text("creatinine", "creatinine, with its unit", hint),
+        _text("creatinine_on", "taken on", "YYYY-MM-DD"),
+        _choice("dialysis", "on dialysis", YES_NO_UNKNOWN, Knowledge.UNKNOWN.value),
+        _choice("unstable", "creatinine changing, or acute kidney injury", ["yes", "no"], "no"),
+        _choice("inpatient", "inpatient", ["yes", "no"], "no"),
+        _choice("earlier", "contrast in the days before", YES_NO_UNKNOWN, Knowledge.UNKNOWN.value),
+        _text("earlier_ml", "how much, if yes", "90 mL"),
+        _text("earlier_strength", "of which strength [mg I/mL]", "350"),
+    )
+
+
+def _case_fields(people: tuple[str, ...], usual: float | None) -> Component:
+    return _group(
+        "Case",
+        _text("procedure", "planned procedure"),
+        _text("operators", "operators, first one primary, separated by ;", "; ".join(people[:1])),
+        _text("accession", "accession number"),
+        _text("strength", "contrast on the table [mg I/mL]", "320", value=f"{usual:g}" if usual else None),
+        _choice(
+            "site", "where contrast will go first",
+            [{"label": entry_pad.SITE_WORDS[s], "value": s.value} for s in InjectionSite], InjectionSite.UNKNOWN.value,
+        ),
+    )  # fmt: skip
+
+
+def _care_fields() -> Component:
+    return _group(
+        "Beam",
+        _choice("arms", "arms", ["beside the body", "above the head", "one above", "not known"], "not known"),
+        html.P(ARMS_NOTE, className="quiet"),
+        _choice("pregnancy", "pregnancy possible", YES_NO_UNKNOWN, Knowledge.UNKNOWN.value),
+    )
+
+
+def _open_bar(room: str) -> Component:
+    return html.Div(
+        [
+            html.Div(id=ids.BEFORE_QUESTIONS, role="alert"),
+            html.Label(
+                [dcc.Checklist(id=ids.BEFORE_CONFIRM, options=["yes, record it"], value=[], className="choices")],
+                id=ids.BEFORE_CONFIRM_LINE,
+                hidden=True,
+            ),
+            html.Div(
+                [
+                    html.Button("Start the case", id=ids.BEFORE_START, className="button target is-strong"),
+                    html.Button("Plan it for later", id=ids.BEFORE_PLAN, className="button target"),
+                    dcc.Link("Back to the room", href=path_of("room", room), className="button is-quiet"),
+                ],
+                className="entry-confirm",
+            ),
+            html.Div(id=ids.BEFORE_MESSAGE, className="field-error", role="alert"),
+        ],
+        className="open-bar",
+    )
+
+
+def _group(title: str, *children: Component) -> Component:
+    return html.Fieldset([html.Legend(title), *children], className="group")
+
+
+def _text(name: str, label: str, hint: str = "", *, value: str | None = None) -> Component:
+    return html.Div(
+        [
+            html.Label(label, htmlFor=f"before-{name}"),
+            html.Div(
+                dcc.Input(
+                    id=ids.family(ids.BEFORE_FIELD, name), type="text", className="input", placeholder=hint, value=value,
+                    debounce=0.6, autoComplete="off",
+                )
+            ),
+            html.Div(id=ids.family(ids.BEFORE_ERROR, name), className="field-error", role="alert"),
+        ],
+        className="field",
+    )  # fmt: skip
+
+
+def _choice(name: str, label: str, options: list[Any], value: str | None = None) -> Component:
+    return html.Fieldset(
+        [
+            html.Legend(label),
+            dcc.RadioItems(
+                id=ids.family(ids.BEFORE_FIELD, name), options=options, value=value, className="choices", inline=True
+            ),
+            html.Div(id=ids.family(ids.BEFORE_ERROR, name), className="field-error", role="alert"),
+        ],
+        className="field choice-field",
+    )
+
+
+# what the form says ----------------------------------------------------------------------
+
+
+def parsed(fields: Fields, *, room: str, on: date, default_unit: str | None, is_planned: bool = False) -> Form:
+    """The form as records, with every error at its field and every question to ask."""
+    errors: dict[str, str] = {}
+    questions: list[str] = []
+
+    def take(names: tuple[str, ...], read: Callable[[], Any]) -> Any:
+        try:
+            found = read()
+        except InputError as error:
+            errors[names[0]] = input_words(error)
+            return None
+        questions.extend(q.text for q in getattr(found, "questions", ()))
+        return getattr(found, "value", found)
+
+    size = PatientSize(
+        weight_kg=_part(take(("weight",), lambda: patient_size_from_text(weight=fields.get("weight"), on=on)), "weight_kg"),
+        height_cm=_part(take(("height",), lambda: patient_size_from_text(height=fields.get("height"), on=on)), "height_cm"),
+        birth_date=_part(take(("born",), lambda: patient_size_from_text(birth_date=fields.get("born"), on=on)), "birth_date"),
+        sex=fields.get("sex"),
+    )  # fmt: skip
+    if size.weight_kg is not None and size.height_cm is not None:
+        take(
+            ("weight",),
+            lambda: patient_size_from_text(weight=fields.get("weight"), height=fields.get("height"), on=on),
+        )
+    creatinine = (
+        take(("creatinine",), lambda: _creatinine(fields, on=on, default_unit=default_unit))
+        if _said(fields, "creatinine")
+        else None
+    )
+    strength = take(("strength",), lambda: _strength(fields.get("strength")))
+    earlier_ml, earlier_g = take(("earlier_ml",), lambda: _earlier(fields)) or (None, None)
+    if not _said(fields, "id") or not (_said(fields, "name") or _said(fields, "born")):
+        errors.setdefault("id", f"Needed: {IDENTIFIERS}.")
+    opening = CaseOpened(
+        room=room,
+        patient=Patient(
+            id=_said(fields, "id"), id_issuer=_said(fields, "issuer"), name=_said(fields, "name"), sex=size.sex,
+            birth_date=size.birth_date, weight_kg=size.weight_kg, height_cm=size.height_cm,
+        ),
+        procedure=_said(fields, "procedure"),
+        operators=tuple(o.strip() for o in (fields.get("operators") or "").split(";") if o.strip()),
+        is_planned=is_planned,
+        concentration_mgi_ml=strength,
+        injection_site=InjectionSite(fields.get("site") or InjectionSite.UNKNOWN),
+        is_inpatient=fields.get("inpatient") == "yes",
+        dialysis=Knowledge(fields.get("dialysis") or Knowledge.UNKNOWN),
+        is_creatinine_unstable=fields.get("unstable") == "yes",
+        earlier_contrast=Knowledge(fields.get("earlier") or Knowledge.UNKNOWN),
+        earlier_contrast_ml=earlier_ml,
+        earlier_iodine_g=earlier_g,
+        arms=None if fields.get("arms") in (None, "not known") else fields.get("arms"),
+        pregnancy=Knowledge(fields.get("pregnancy") or Knowledge.UNKNOWN),
+        accession_number=_said(fields, "accession"),
+    )  # fmt: skip
+    return Form(opening, size, creatinine, errors, tuple(dict.fromkeys(questions)))
+
+
+def _part(size: PatientSize | None, name: str) -> Any:
+    return getattr(size, name) if size else None
+
+
+def _said(fields: Fields, name: str) -> str | None:
+    return (fields.get(name) or "").strip() or None
+
+
+def _creatinine(fields: Fields, *, on: date, default_unit: str | None) -> Any:
+    return creatinine_from_text(
+        fields.get("creatinine") or "",
+        taken_on=fields.get("creatinine_on"),
+        on=on,
+        default_unit=default_unit or None,
+        is_unstable=fields.get("unstable") == "yes",
+    )
+
+
+def _strength(text: str | None) -> float | None:
+    return concentration_from_text(text)[0] if (text or "").strip() else None
+
+
+def _earlier(fields: Fields) -> tuple[float | None, float | None]:
+    """Earlier contrast as told [mL, g I]; iodine only where its strength is told too."""
+    if fields.get("earlier") != Knowledge.YES.value or not _said(fields, "earlier_ml"):
+        return None, None
+    volume = parse_quantity(fields["earlier_ml"] or "", "volume", field="earlier contrast", default_unit="mL")
+    strength = _strength(fields.get("earlier_strength"))
+    return volume, iodine_of(volume, strength)
+
+
+def iodine_of(volume_ml: float, strength: float | None) -> float | None:
+    """Iodine of a volume, None where the strength is not told [g]."""
+    return None if strength is None else iodine_g(neat_ml=volume_ml, concentration_mgi_ml=strength)
+
+
+def assessment(form: Form, *, on: date, settings: KidneySettings) -> KidneyAssessment:
+    """The limits that would stand if the case began now, nothing given yet."""
+    opening = form.opening or CaseOpened(room="", patient=Patient())
+    patient = opening.patient
+    given = ContrastGiven(
+        earlier=EarlierContrast(
+            knowledge=opening.earlier_contrast,
+            neat_ml=opening.earlier_contrast_ml,
+            iodine_g=opening.earlier_iodine_g,
+        )
+    )
+    facts = RenalInput(
+        on=on,
+        sex=patient.sex,
+        age_years=age_years_on(patient.birth_date, on) if patient.birth_date else None,
+        creatinine=form.creatinine,
+        weight_kg=patient.weight_kg,
+        height_cm=patient.height_cm,
+        site=opening.injection_site,
+        concentration_mgi_ml=opening.concentration_mgi_ml,
+        dialysis=opening.dialysis,
+        is_creatinine_unstable=opening.is_creatinine_unstable,
+        is_inpatient=opening.is_inpatient,
+    )
+    return assess(facts, given, settings)
+
+
+def open_case(workflow: Workflow, form: Form) -> str:
+    """Open the case with its size and creatinine; its id."""
+    if form.opening is None:
+        raise InputError(field="form", given="", accepted=IDENTIFIERS)
+    actor = actor_of(form.opening.operators[0] if form.opening.operators else None, form.opening.room)
+    opened = workflow.open_case(form.opening, actor=actor)
+    case_id = opened.case_id or ""
+    if form.creatinine is not None:
+        workflow.record(case_id, form.creatinine, actor=actor, is_confirmed=True)
+    return case_id
+
+
+# callbacks -------------------------------------------------------------------------------
+
+
+def register(app: Dash, workflow: Workflow, clock: Clock) -> None:
+    """The callbacks of the form."""
+
+    def form_of(names: list[dict[str, str]], values: list[str | None], room: str, is_planned: bool) -> Form:
+        fields = {name["key"]: value for name, value in zip(names, values, strict=True)}
+        settings = workflow.settings(room=room)
+        on = date.fromisoformat(workflow.today())
+        return parsed(
+            fields, room=room, on=on, default_unit=settings.text("kidney.creatinine_unit"), is_planned=is_planned
+        )
+
+    @app.callback(
+        Output(ids.BEFORE_LIMITS, "children"),
+        Output(ids.BEFORE_EARLIER, "children"),
+        Output(ids.BEFORE_QUESTIONS, "children"),
+        Output(ids.BEFORE_CONFIRM_LINE, "hidden"),
+        Output(ids.family(ids.BEFORE_ERROR, ALL), "children"),
+        Input(ids.family(ids.BEFORE_FIELD, ALL), "value"),
+        State(ids.family(ids.BEFORE_FIELD, ALL), "id"),
+        State(ids.family(ids.BEFORE_ERROR, ALL), "id"),
+        State(ids.BEFORE_ROOM, "data"),
+    )
+    def follow_form(
+        values: list[str | None], names: list[dict[str, str]], places: list[dict[str, str]], room: str
+    ) -> tuple[Any, ...]:
+        form = form_of(names, values, room, is_planned=False)
+        kidney = KidneySettings.from_settings(workflow.settings(room=room))
+        found = assessment(form, on=date.fromisoformat(workflow.today()), settings=kidney)
+        told = [form.errors.get(place["key"], "") if _is_begun(values) else "" for place in places]
+        return limits_table(found), _earlier_of(workflow, form, clock), _asked(form), not form.questions, told
+
+    @app.callback(
+        Output(ids.BEFORE_MESSAGE, "children"),
+        Output(ids.LOCATION, "href", allow_duplicate=True),
+        Input(ids.BEFORE_START, "n_clicks"),
+        Input(ids.BEFORE_PLAN, "n_clicks"),
+        State(ids.family(ids.BEFORE_FIELD, ALL), "value"),
+        State(ids.family(ids.BEFORE_FIELD, ALL), "id"),
+        State(ids.BEFORE_CONFIRM, "value"),
+        State(ids.BEFORE_ROOM, "data"),
+        prevent_initial_call=True,
+    )
+    def open_room(
+        _s: Any, _p: Any, values: list[str | None], names: list[dict[str, str]], confirmed: list[str], room: str
+    ) -> tuple[Any, Any]:
+        form = form_of(names, values, room, is_planned=ctx.triggered_id == ids.BEFORE_PLAN)
+        if form.errors:
+            return " ".join(form.errors.values()), no_update
+        if form.questions and not confirmed:
+            return "Answer the question above first.", no_update
+        try:
+            open_case(workflow, form)
+        except DosetrackError as error:
+            return str(error), no_update
+        return "", path_of("room", room)
+
+
+def _is_begun(values: list[str | None]) -> bool:
+    """Whether anyone has typed: an empty form shows no errors."""
+    return bool(values and any((value or "").strip() for value in values[:4]))
+
+
+def _asked(form: Form) -> list[Component]:
+    asked = [html.P(text) for text in form.questions]
+    if form.opening and form.opening.pregnancy is Knowledge.YES:
+        asked.append(html.P(PREGNANCY_NOTE, className="notice"))
+    return asked
+
+
+def _earlier_of(workflow: Workflow, form: Form, clock: Clock) -> Component:
+    patient = form.opening.patient if form.opening else Patient()
+    if not patient.id:
+        return html.P("Earlier cases appear once the patient's number is given.", className="quiet")
+    found = workflow.patient_history(patient.id, patient_issuer=patient.id_issuer, before=clock())
+    return earlier_panel(found)

@@ -1,21 +1,339 @@
-"""case"""
+"""Case: the list of cases, and one case at rest with where every number came from."""
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
-from dash import html
+import dash_ag_grid as dag
+from dash import Dash, Input, Output, State, dcc, html
+from dash.development.base_component import Component
+
+from dashboards import case_words, ids, theme
+from dashboards import view_models as vm
+from dashboards.case_tables import (
+    LEVELS_HEAD,
+    PLANES_HEAD,
+    PROVENANCE_HEAD,
+    disagreement_words,
+    level_rows,
+    plane_rows,
+    provenance_rows,
+)
+from dashboards.components import prompt_card
+from dashboards.components.case_lists import findings_list, timeline
+from dashboards.components.correction import correction_panel, swap_panel
+from dashboards.components.lane_head import lane_heads
+from dashboards.components.limits import earlier_panel, limits_table
+from dashboards.components.tables import figure_numbers, section, table
+from dashboards.figures.style import GRAPH_CONFIG_WITH_SAVE
+from dashboards.figures.two_accounts import two_accounts, two_accounts_rows
+from dashboards.pages.room import FIGURE_HEAD
+from dashboards.pages.room_entry import actor_of
+from dashboards.router import Query, path_of, search_of
+from dosetrack.alerts import to_decide
+from dosetrack.cases import CaseState
+from dosetrack.errors import DosetrackError
+from dosetrack.times import zone_named
+
+if TYPE_CHECKING:
+    from dosetrack.workflow import Workflow
+    from dosetrack.workflow.results import CaseSummary, CaseView
+
+COLUMNS = [
+    {"field": "when", "headerName": "started", "width": 165, "cellRenderer": "CaseLink", "sort": "desc"},
+    {"field": "room", "headerName": "room", "width": 120},
+    {"field": "patient", "headerName": "patient", "width": 130},
+    {"field": "procedure", "headerName": "procedure", "flex": 2, "minWidth": 200},
+    {"field": "operator", "headerName": "operator", "flex": 1, "minWidth": 140},
+    {"field": "state", "headerName": "state", "width": 105},
+    {"field": "kerma_gy", "headerName": "Ka,r [Gy], worst plane", "width": 130, "type": "rightAligned"},
+    {"field": "dap", "headerName": "DAP [Gy·cm²]", "width": 125, "type": "rightAligned"},
+    {"field": "minutes", "headerName": "time [min]", "width": 105, "type": "rightAligned"},
+    {"field": "contrast", "headerName": "contrast [mL]", "width": 115, "type": "rightAligned"},
+    {"field": "findings", "headerName": "findings", "width": 105, "type": "rightAligned"},
+]
+NOT_TOLD = "not told"
 
 
-def layout(workflow: Any, query: dict[str, str]) -> html.Div:
-    return html.Div()
+def title(query: Query) -> str:
+    """Which case."""
+    return f"Case {query['case'][:8]}"
 
 
-cases = layout
+# the list --------------------------------------------------------------------------------
 
 
-def title(query: dict[str, str]) -> str:
-    return "x"
+def cases(workflow: Workflow, query: Query) -> Component:
+    """Every case of the days and room asked for in the address."""
+    found = workflow.cases(first_day=query.get("from"), last_day=query.get("to"))
+    room = query.get("room")
+    chosen = [c for c in found if room is None or c.room == room]
+    return html.Div(
+        [
+            html.Div(
+                [html.H1("Cases"), html.Span(count_words(len(chosen)), className="quiet")], className="page-head"
+            ),
+            _filters(workflow.rooms(), query),
+            _grid(chosen) if chosen else html.P(nothing_words(query), className="notice"),
+        ],
+        className="page",
+    )
 
 
-def register(app: Any, workflow: Any, clock: Any) -> None: ...
+def count_words(number: int) -> str:
+    """'1 case', '12 cases'."""
+    return f"{number} case" if number == 1 else f"{number} cases"
+
+
+def nothing_words(query: Query) -> str:
+    """Why the list is empty."""
+    if any(query.get(key) for key in ("from", "to", "room")):
+        return "No case fits these days and this room."
+    return "The ledger holds no case yet. A dose report, or a case opened in Room, makes the first one."
+
+
+def _filters(rooms: tuple[str, ...], query: Query) -> Component:
+    return html.Div(
+        [
+            _filter("from", dcc.Input(id=ids.CASES_FROM, type="text", className="input", value=query.get("from"),
+                                      placeholder="YYYY-MM-DD", debounce=True)),
+            _filter("to", dcc.Input(id=ids.CASES_TO, type="text", className="input", value=query.get("to"),
+                                    placeholder="YYYY-MM-DD", debounce=True)),
+            _filter("room", dcc.Dropdown(id=ids.CASES_ROOM, options=list(rooms), value=query.get("room"),
+                                         className="dropdown", placeholder="every room")),
+        ],
+        className="filters",
+    )  # fmt: skip
+
+
+def _filter(label: str, control: Component) -> Component:
+    return html.Label([html.Span(label, className="field-label"), control], className="field")
+
+
+def _grid(found: list[CaseSummary]) -> Component:
+    return dag.AgGrid(
+        id=ids.CASES_GRID,
+        columnDefs=COLUMNS,
+        rowData=[grid_row(c) for c in found],
+        defaultColDef={"sortable": True, "resizable": True, "wrapHeaderText": True, "autoHeaderHeight": True},
+        dashGridOptions={"animateRows": False, "domLayout": "normal", "suppressColumnVirtualisation": True},
+        className="ag-theme-quartz cases-grid",
+        columnSize=None,
+    )
+
+
+def grid_row(case: CaseSummary) -> dict[str, Any]:
+    """One case as numbers for the grid; missing stays empty, never 0."""
+    kermas = [v for v in case.reference_air_kerma_by_plane_mgy.values() if v is not None]
+    worst = max(kermas, default=case.reference_air_kerma_mgy)
+    return {
+        "id": case.id,
+        "when": case.started_at[:16].replace("T", " ") if case.started_at else NOT_TOLD,
+        "href": path_of("case", case.id),
+        "room": case.room,
+        "patient": case.patient_id,
+        "procedure": case.procedure,
+        "operator": case.operators[0] if case.operators else None,
+        "state": str(case.state),
+        "kerma_gy": None if worst is None else vm.rounded(worst, 2, divisor=1000),
+        "dap": None if case.dose_area_product_gycm2 is None else vm.rounded(case.dose_area_product_gycm2, 1),
+        "minutes": None if case.fluoroscopy_time_s is None else vm.rounded(case.fluoroscopy_time_s, 1, divisor=60),
+        "contrast": None if case.contrast_ml is None else vm.up(case.contrast_ml),
+        "findings": len(case.findings),
+    }
+
+
+# one case --------------------------------------------------------------------------------
+
+
+def layout(workflow: Workflow, query: Query) -> Component:
+    """One case at rest."""
+    view = workflow.case_view(query["case"])
+    zone = zone_named(view.time_zone)
+    return html.Div(
+        [
+            dcc.Store(id=ids.ENTRY_CASE, data=view.case.id),
+            dcc.Store(id=ids.ENTRY_DONE),
+            _head(view, zone),
+            *_identity(view, zone),
+            html.Div(
+                [
+                    lane_heads(case_words.accounts(view, zone=zone)),
+                    dcc.Graph(
+                        figure=two_accounts(view, ground=theme.LIGHT, zone=zone),
+                        config=GRAPH_CONFIG_WITH_SAVE,
+                        className="case-figure",
+                        responsive=True,
+                    ),
+                ],
+                className="case-accounts",
+            ),
+            figure_numbers(
+                FIGURE_HEAD, two_accounts_rows(view, zone=zone), caption="Radiation and contrast over time",
+                numeric=frozenset({2, 3, 4, 5}),
+            ),
+            _radiation(view),
+            html.Section(limits_table(view.kidney, has_findings=False), className="section"),
+            html.Div(
+                [
+                    section("Levels reached", _levels(view)),
+                    section("Decisions", _decisions(view, zone)),
+                    section("Findings", findings_list(view.findings)),
+                    html.Section(earlier_panel(view.earlier), className="section"),
+                ],
+                className="columns",
+            ),
+            section("Where each number came from", _provenance(view, zone)),
+            section("What was entered", timeline(view.timeline, zone=zone), _entered_by(), correction_panel(view, zone=zone), swap_panel()),
+            _close(view),
+        ],
+        className="page case",
+    )  # fmt: skip
+
+
+def _head(view: CaseView, zone: ZoneInfo) -> Component:
+    case = view.case
+    ended = f"ended {vm.clock_time(case.ended_at, zone)} ({case.ended_how})" if case.ended_at else None
+    return html.Div(
+        [
+            html.H1(case.procedure or "Procedure not told"),
+            html.Span(
+                vm.joined(
+                    case.room, vm.day_and_time(case.started_at), ended, f"state: {case.state}",
+                    "operators: " + ", ".join(case.operators) if case.operators else "operator not told",
+                )
+            ),
+        ],
+        className="page-head",
+    )  # fmt: skip
+
+
+def _identity(view: CaseView, zone: ZoneInfo) -> list[Component]:
+    patient = view.case.patient
+    size = vm.joined(
+        f"{patient.weight_kg:g} kg" if patient.weight_kg is not None else "weight not known",
+        f"{patient.height_cm:g} cm" if patient.height_cm is not None else "height not known",
+    )
+    return [
+        html.Details(
+            [
+                html.Summary(f"Patient {case_words.short_identity(patient)}"),
+                html.Span(vm.joined(case_words.full_identity(patient), size), className="full-identity"),
+            ],
+            className="identity",
+        )
+    ]
+
+
+def _radiation(view: CaseView) -> Component:
+    rows = plane_rows(view)
+    words = disagreement_words(view)
+    return section(
+        "Radiation by plane",
+        table(PLANES_HEAD, rows, caption="Totals of each plane by source", numeric=frozenset({2, 3, 4, 5})),
+        *[html.P(text) for text in words],
+    )
+
+
+def _levels(view: CaseView) -> Component:
+    if not view.levels:
+        return html.P("No level was reached.", className="quiet")
+    return table(LEVELS_HEAD, level_rows(view), caption="Levels reached", numeric=frozenset({1}))
+
+
+def _decisions(view: CaseView, zone: ZoneInfo) -> Component:
+    waiting = to_decide(view.prompts)
+    parts: list[Component] = []
+    if waiting:
+        parts.append(html.P(f"{count_of(len(waiting), 'prompt')} without an answer."))
+    if not view.prompts:
+        return html.P("No prompt was raised.", className="quiet")
+    parts.append(html.Ul([prompt_card.answered_row(p, zone=zone) for p in view.prompts], className="answered"))
+    return html.Div(parts)
+
+
+def count_of(number: int, word: str) -> str:
+    """'1 prompt', '2 prompts'."""
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
+def _provenance(view: CaseView, zone: ZoneInfo) -> Component:
+    return table(PROVENANCE_HEAD, provenance_rows(view, zone=zone), caption="Provenance", numeric=frozenset({1}))
+
+
+def _entered_by() -> Component:
+    return html.Label(
+        [
+            html.Span("corrections by", className="field-label"),
+            dcc.Input(id=ids.ENTRY_BY, type="text", className="input", persistence=True, persistence_type="session"),
+        ],
+        className="field entry",
+    )
+
+
+def _close(view: CaseView) -> Component:
+    """Reconcile and close: a person has compared what was entered with the dose report."""
+    state = view.case.state
+    if state is CaseState.CLOSED:
+        return section("Reconciled", html.P("This case was reconciled and closed by a person."))
+    if state is not CaseState.ENDED:
+        return section(
+            "Reconcile and close", html.P(f"The case is {state}; it is reconciled after its end.", className="quiet")
+        )
+    return section(
+        "Reconcile and close",
+        html.P("Closing says that a person compared the entries with the dose report and cleared the findings above."),
+        html.Div(
+            [
+                html.Label(
+                    [html.Span("note", className="field-label"), dcc.Input(id=ids.CLOSE_NOTE, type="text", className="input")],
+                    className="field",
+                ),
+                html.Button("Reconciled: close the case", id=ids.CLOSE_RECORD, className="button is-strong"),
+            ],
+            className="entry entry-confirm",
+        ),
+        html.Div(id=ids.CLOSE_MESSAGE, className="field-error", role="alert"),
+    )  # fmt: skip
+
+
+# callbacks -------------------------------------------------------------------------------
+
+
+def close(workflow: Workflow, case_id: str, *, note: str | None, by: str | None) -> str:
+    """Close the case as reconciled; what was done, or what is wrong."""
+    if not (by or "").strip():
+        return "Name who reconciled it, beside the corrections."
+    try:
+        workflow.close_case(case_id, actor=actor_of(by, None), note=(note or "").strip() or None)
+    except DosetrackError as error:
+        return str(error)
+    return "Closed."
+
+
+def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> None:
+    """The callbacks of list and case."""
+
+    @app.callback(
+        Output(ids.LOCATION, "search", allow_duplicate=True),
+        Input(ids.CASES_FROM, "value"),
+        Input(ids.CASES_TO, "value"),
+        Input(ids.CASES_ROOM, "value"),
+        prevent_initial_call=True,
+    )
+    def filter_cases(first: str | None, last: str | None, room: str | None) -> str:
+        return search_of({"from": first, "to": last, "room": room})
+
+    @app.callback(
+        Output(ids.CLOSE_MESSAGE, "children"),
+        Input(ids.CLOSE_RECORD, "n_clicks"),
+        State(ids.ENTRY_CASE, "data"),
+        State(ids.CLOSE_NOTE, "value"),
+        State(ids.ENTRY_BY, "value"),
+        prevent_initial_call=True,
+    )
+    def close_case(_n: int | None, case_id: str, note: str | None, by: str | None) -> str:
+        return close(workflow, case_id, note=note, by=by)

@@ -1,21 +1,504 @@
-"""Room."""
+"""Room: the running case on the wall and in the hand, and what the room shows without one."""
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
-from dash import html
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash.development.base_component import Component
+
+from dashboards import case_words, ids, theme
+from dashboards import view_models as vm
+from dashboards.components import entry_pad, prompt_card
+from dashboards.components.correction import correction_panel, swap_panel
+from dashboards.components.lane_head import lane_heads, wall_heads
+from dashboards.components.tables import figure_numbers
+from dashboards.figures.style import GRAPH_CONFIG
+from dashboards.figures.two_accounts import two_accounts, two_accounts_patch, two_accounts_rows
+from dashboards.pages import room_entry
+from dashboards.router import Query, path_of
+from dosetrack.alerts import to_decide
+from dosetrack.times import zone_named
+
+if TYPE_CHECKING:
+    from dosetrack.workflow import Workflow
+    from dosetrack.workflow.results import CaseSummary, CaseView
+
+HAND, WALL = "hand", "wall"
+POLL_MS = 500
+AGES_EVERY = 10
+"""Ages are rewritten at least every this many polls."""
+NO_CASE = "No patient."
+FIGURE_HEAD = ("time", "what", "Ka,r", "DAP", "contrast", "iodine")
 
 
-def picker(workflow: Any, query: dict[str, str]) -> html.Div:
-    return html.Div()
+# layouts ---------------------------------------------------------------------------------
 
 
-hand = wall = picker
-
-
-def title(query: dict[str, str]) -> str:
+def title(query: Query) -> str:
+    """The room."""
     return query["room"]
 
 
-def register(app: Any, workflow: Any, clock: Any) -> None: ...
+def picker(workflow: Workflow, query: Query) -> Component:
+    """Every room with what runs in it."""
+    running = workflow.running_cases()
+    planned = workflow.planned_cases()
+    rooms = dict.fromkeys((*workflow.rooms(), *(c.room for c in (*running, *planned) if c.room)))
+    cards = [
+        _room_card(name, [c for c in running if c.room == name], [c for c in planned if c.room == name])
+        for name in rooms
+    ]
+    empty = html.P(
+        "No room is known yet. Rooms are named in Settings, or come with the first dose report.",
+        className="notice",
+    )
+    return html.Div(
+        [
+            html.Div(html.H1("Rooms"), className="page-head"),
+            html.Div(cards, className="rooms") if cards else empty,
+            _other_room(),
+        ],
+        className="page",
+    )
+
+
+def hand(workflow: Workflow, query: Query) -> Component:
+    """The hand view of a room: both accounts, prompts, and the entry of what is given and read."""
+    return _room(workflow, query, HAND)
+
+
+def wall(workflow: Workflow, query: Query) -> Component:
+    """The wall view of a room: no controls, four numbers for three metres."""
+    return _room(workflow, query, WALL)
+
+
+def _room(workflow: Workflow, query: Query, kind: str) -> Component:
+    room = query["room"]
+    mode = mode_of(workflow, room, query.get("case"))
+    return html.Div(
+        [
+            dcc.Store(id=ids.ROOM_PLACE, data={"room": room, "kind": kind, "case": query.get("case")}),
+            dcc.Store(id=ids.ROOM_MODE, data=mode),
+            dcc.Interval(id=ids.ROOM_WATCH, interval=2 * POLL_MS),
+            html.Div(body(workflow, room, kind, mode), id=ids.ROOM_BODY, className="room-body"),
+        ],
+        className=f"room is-{kind}",
+    )
+
+
+def mode_of(workflow: Workflow, room: str, chosen: str | None = None) -> dict[str, Any]:
+    """What the room shows: the ids of its running and planned cases and the one on screen."""
+    running = [c.id for c in workflow.running_cases() if c.room == room]
+    planned = [c.id for c in workflow.planned_cases() if c.room == room]
+    case = chosen if chosen in running else (running[-1] if running else None)
+    return {"case": case, "running": running, "planned": planned}
+
+
+def body(workflow: Workflow, room: str, kind: str, mode: dict[str, Any]) -> Component:
+    """The room's body for its present state."""
+    if mode["case"] is None:
+        return _no_case(workflow, room, kind)
+    view = workflow.case_view(mode["case"])
+    if kind == WALL:
+        return _wall_body(workflow, view, room)
+    return _hand_body(workflow, view, room, others=[c for c in mode["running"] if c != mode["case"]])
+
+
+def _room_card(name: str, running: list[CaseSummary], planned: list[CaseSummary]) -> Component:
+    lines: list[Component] = [
+        html.P(
+            vm.joined(
+                c.procedure or "procedure not told", f"since {c.started_at[11:16]}" if c.started_at else None
+            )
+        )
+        for c in running
+    ]
+    lines += [html.P(f"planned: {c.procedure or 'procedure not told'}", className="quiet") for c in planned]
+    return html.Article(
+        [
+            html.H2(name),
+            *(lines or [html.P(NO_CASE, className="quiet")]),
+            html.Div(
+                [
+                    dcc.Link("Open", href=path_of("room", name), className="button is-strong"),
+                    dcc.Link("Wall view", href=path_of("room", name, "wall"), className="button"),
+                    dcc.Link("Before the case", href=path_of("room", name, "before"), className="button"),
+                ],
+                className="room-links",
+            ),
+        ],
+        className="room-card",
+    )
+
+
+def _other_room() -> Component:
+    return html.P(
+        "The wall view has no controls: open it on the large screen of the room. Both views show the same case.",
+        className="quiet",
+    )
+
+
+def _no_case(workflow: Workflow, room: str, kind: str) -> Component:
+    """No patient: dim and still; the hand view leads to the form and to planned cases."""
+    planned = [c for c in workflow.planned_cases() if c.room == room]
+    if kind == WALL:
+        return html.Div([html.P(room), html.P(NO_CASE)], className="room-idle")
+    starts = [
+        html.Div(
+            [
+                html.Span(c.procedure or "procedure not told"),
+                html.Button(
+                    "Start", id=ids.family(ids.PLANNED_START, c.id), className="button target is-strong"
+                ),
+            ],
+            className="planned",
+        )
+        for c in planned
+    ]
+    return html.Div(
+        [
+            html.H1(room),
+            html.P(NO_CASE),
+            *starts,
+            dcc.Link(
+                "Before the case", href=path_of("room", room, "before"), className="button target is-strong"
+            ),
+            dcc.Link("Wall view", href=path_of("room", room, "wall"), className="button is-quiet"),
+        ],
+        className="room-idle",
+    )
+
+
+def _tick(view: CaseView) -> list[Component]:
+    return [
+        dcc.Interval(id=ids.ROOM_TICK, interval=POLL_MS),
+        dcc.Store(id=ids.ROOM_SHOWN, data=shown_mark(view)),
+        dcc.Store(id=ids.ENTRY_DONE),
+    ]
+
+
+def shown_mark(view: CaseView) -> dict[str, Any]:
+    """What is on screen: enough to tell what must be redrawn."""
+    return {
+        "case": view.case.id,
+        "position": view.position,
+        "open": [(p.id, len(p.levels)) for p in to_decide(view.prompts)],
+    }
+
+
+def _hand_body(workflow: Workflow, view: CaseView, room: str, *, others: list[str]) -> Component:
+    zone = zone_named(view.time_zone)
+    people = workflow.people(room)
+    return html.Div(
+        [
+            *_tick(view),
+            dcc.Store(id=ids.ENTRY_CASE, data=view.case.id),
+            html.Header(
+                [
+                    html.Div(hand_head(view, zone), id=ids.ROOM_HEAD, className="room-head"),
+                    _entered_by(people),
+                ],
+                className="room-top",
+            ),
+            *([_other_cases(room, others)] if others else []),
+            html.Div(
+                [
+                    html.Div(lane_heads(case_words.accounts(view, zone=zone)), id=ids.ROOM_NUMBERS),
+                    _graph(two_accounts(view, ground=theme.DARK, zone=zone)),
+                    html.Div(
+                        [
+                            html.H2("To decide"),
+                            html.Div(prompts(view, people, HAND), id=ids.ROOM_PROMPTS, className="prompts"),
+                        ],
+                        className="room-decide",
+                    ),
+                ],
+                className="room-accounts",
+            ),
+            html.Div(
+                [
+                    entry_pad.injection_pad(room_entry.volumes(view), context=room_entry.context_of(view)),
+                    entry_pad.undo_bar(room_entry.last_words(view), room_entry.last_id(view)),
+                    entry_pad.questions_bar(),
+                    entry_pad.reading_pad(
+                        plane=room_entry.plane_of(view), units=entry_pad.UNITS[entry_pad.KERMA]
+                    ),
+                ],
+                className="room-entry",
+            ),
+            html.Div(
+                [
+                    html.Section(
+                        [html.H2("Earlier today"), html.Div(answered(view), id=ids.ROOM_ANSWERED)],
+                        className="section",
+                    ),
+                    html.Div(_rows(view, zone), id=ids.ROOM_FIGURE_ROWS),
+                    correction_panel(view, zone=zone),
+                    swap_panel(),
+                    _end_of_case(),
+                ],
+                className="room-more",
+            ),
+        ],
+        className="hand",
+    )
+
+
+def _wall_body(workflow: Workflow, view: CaseView, room: str) -> Component:
+    zone = zone_named(view.time_zone)
+    sizes = theme.wall_sizes(
+        screen_width_mm=view.settings.number("room.wall_width_mm"),
+        distance_m=view.settings.number("room.wall_distance_m"),
+    )
+    style = {"--number": f"{sizes.number_vw:.3f}vw", "--label": f"{sizes.label_vw:.3f}vw"}
+    return html.Div(
+        [
+            *_tick(view),
+            html.Header(html.Div(wall_head(view, zone), id=ids.ROOM_HEAD), className="room-top"),
+            html.Div(
+                [
+                    html.Div(
+                        wall_heads(case_words.accounts(view, zone=zone, decimals=1)),
+                        id=ids.ROOM_NUMBERS,
+                    ),
+                    _graph(two_accounts(view, ground=theme.DARK, zone=zone, font_size=22, is_wall=True)),
+                    html.Aside(
+                        [
+                            html.H2("To decide"),
+                            html.Div(prompts(view, (), WALL), id=ids.ROOM_PROMPTS, className="prompts"),
+                            html.H2("Earlier today"),
+                            html.Div(answered(view), id=ids.ROOM_ANSWERED),
+                        ],
+                        className="wall-side",
+                    ),
+                ],
+                className="wall-lanes",
+            ),
+            html.Div(id=ids.ROOM_FIGURE_ROWS, hidden=True),
+        ],
+        className="wall",
+        style=style,
+    )
+
+
+def _graph(figure: Any) -> Component:
+    return dcc.Graph(
+        id=ids.ROOM_FIGURE, figure=figure, config=GRAPH_CONFIG, className="room-figure", responsive=True
+    )
+
+
+def _rows(view: CaseView, zone: ZoneInfo) -> Component:
+    return figure_numbers(
+        FIGURE_HEAD, two_accounts_rows(view, zone=zone), caption="Radiation and contrast over time",
+        numeric=frozenset({2, 3, 4, 5}),
+    )  # fmt: skip
+
+
+def hand_head(view: CaseView, zone: ZoneInfo) -> list[Component]:
+    """Room, patient (behind a touch), start and ages."""
+    case = view.case
+    return [
+        html.Strong(case.room),
+        html.Details(
+            [
+                html.Summary(case_words.short_identity(case.patient)),
+                html.Span(case_words.full_identity(case.patient), className="full-identity"),
+            ],
+            className="identity",
+        ),
+        html.Span(case.procedure or "procedure not told"),
+        html.Span(case_words.started_words(view, zone=zone)),
+        html.Span(case_words.feed_words(view), className="quiet"),
+        *[html.Span(line, className="quiet") for line in case_words.forecast_lines(view)],
+    ]
+
+
+def wall_head(view: CaseView, zone: ZoneInfo) -> list[Component]:
+    """One line for near reading."""
+    case = view.case
+    return [
+        html.Span(
+            vm.joined(
+                case.room, case_words.short_identity(case.patient), case_words.started_words(view, zone=zone)
+            )
+        ),
+        html.Span(case_words.feed_words(view), className="quiet"),
+    ]
+
+
+def prompts(view: CaseView, people: tuple[str, ...], kind: str) -> list[Component]:
+    """The open prompts, substantial ones first."""
+    zone = zone_named(view.time_zone)
+    waiting = to_decide(view.prompts)
+    if not waiting:
+        return [prompt_card.nothing_to_decide()]
+    if kind == WALL:
+        return [prompt_card.prompt_notice(p, zone=zone) for p in waiting]
+    return [prompt_card.prompt_card(p, people=people, zone=zone) for p in waiting]
+
+
+def answered(view: CaseView) -> Component:
+    """The prompts already answered, newest first."""
+    zone = zone_named(view.time_zone)
+    rows = [p for p in reversed(view.prompts) if p.answer is not None]
+    if not rows:
+        return html.P("No decision yet.", className="quiet")
+    return html.Ul([prompt_card.answered_row(p, zone=zone) for p in rows], className="answered")
+
+
+def _entered_by(people: tuple[str, ...]) -> Component:
+    return html.Label(
+        [
+            html.Span("entered by", className="quiet"),
+            dcc.Input(
+                id=ids.ENTRY_BY, type="text", list="entered-by-names", className="input", placeholder="name",
+                persistence=True, persistence_type="session",
+            ),
+            html.Datalist([html.Option(value=name) for name in people], id="entered-by-names"),
+        ],
+        className="entered-by",
+    )  # fmt: skip
+
+
+def _other_cases(room: str, others: list[str]) -> Component:
+    return html.P(
+        [
+            "More than one case runs in this room. ",
+            *[
+                dcc.Link(
+                    f"Other case {i}",
+                    href=f"{path_of('room', room)}?case={case}",
+                    className="button is-quiet",
+                )
+                for i, case in enumerate(others, start=1)
+            ],
+        ],
+        className="other-cases",
+    )
+
+
+def _end_of_case() -> Component:
+    return html.Section(
+        [
+            html.H2("End of the case"),
+            html.Button("End the case", id=ids.CASE_END, className="button target"),
+            html.Div(
+                [
+                    html.Span("The patient leaves the table?"),
+                    html.Button("Yes, end it", id=ids.CASE_END_YES, className="button target is-strong"),
+                ],
+                id=ids.CASE_END_ASK, hidden=True, className="entry-confirm",
+            ),
+            html.Div(id=ids.CASE_STEP_MESSAGE, className="field-error", role="alert"),
+        ],
+        className="section",
+    )  # fmt: skip
+
+
+# callbacks -------------------------------------------------------------------------------
+
+
+def watch(workflow: Workflow, place: dict[str, Any], mode: dict[str, Any]) -> tuple[Any, Any]:
+    """The room's body when another case stands in it now; else no change."""
+    now = mode_of(workflow, place["room"], place.get("case"))
+    if now == mode:
+        return no_update, no_update
+    return body(workflow, place["room"], place["kind"], now), now
+
+
+def refresh(
+    workflow: Workflow, place: dict[str, Any], shown: dict[str, Any], *, is_due: bool
+) -> tuple[Any, ...]:
+    """What changed on screen since `shown`: head, numbers, figure, rows, prompts, answers, mark, words.
+
+    Nothing is computed while the ledger stands still and no age is due.
+    """
+    nothing = (no_update,) * 8
+    is_moved = workflow.position() != shown["position"]
+    if not is_moved and not is_due:
+        return nothing
+    view = workflow.case_view(shown["case"])
+    zone = zone_named(view.time_zone)
+    is_wall = place["kind"] == WALL
+    mark = shown_mark(view)
+    people = () if is_wall else workflow.people(place["room"])
+    numbers = case_words.accounts(view, zone=zone, decimals=1 if is_wall else 2)
+    figure = two_accounts(
+        view, ground=theme.DARK, zone=zone, font_size=22 if is_wall else 14, is_wall=is_wall
+    )
+    has_new_prompts = as_pairs(mark["open"]) != as_pairs(shown["open"])
+    return (
+        wall_head(view, zone) if is_wall else hand_head(view, zone),
+        wall_heads(numbers) if is_wall else lane_heads(numbers),
+        two_accounts_patch(figure),
+        no_update if is_wall or not is_moved else _rows(view, zone),
+        prompts(view, people, place["kind"]) if has_new_prompts else no_update,
+        answered(view) if is_moved else no_update,
+        mark,
+        announcement(view, shown) if has_new_prompts else no_update,
+    )
+
+
+def as_pairs(marks: list[Any]) -> set[tuple[str, int]]:
+    """Open prompts as (id, number of levels), whether they came through JSON or not."""
+    return {(str(name), int(levels)) for name, levels in marks}
+
+
+def announcement(view: CaseView, shown: dict[str, Any]) -> str:
+    """The new prompts in words, for readers of the page; focus stays where it is."""
+    known = as_pairs(shown["open"])
+    new = [p for p in to_decide(view.prompts) if (p.id, len(p.levels)) not in known]
+    return ". ".join(f"{prompt_card.WORDS[prompt_card.kind_of(p)]}: {p.headline}" for p in new)
+
+
+def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> None:
+    """The callbacks of both views."""
+
+    @app.callback(
+        Output(ids.ROOM_BODY, "children"),
+        Output(ids.ROOM_MODE, "data"),
+        Input(ids.ROOM_WATCH, "n_intervals"),
+        State(ids.ROOM_PLACE, "data"),
+        State(ids.ROOM_MODE, "data"),
+        prevent_initial_call=True,
+    )
+    def watch_room(_n: int, place: dict[str, Any], mode: dict[str, Any]) -> tuple[Any, Any]:
+        return watch(workflow, place, mode)
+
+    @app.callback(
+        Output(ids.ROOM_HEAD, "children"),
+        Output(ids.ROOM_NUMBERS, "children"),
+        Output(ids.ROOM_FIGURE, "figure"),
+        Output(ids.ROOM_FIGURE_ROWS, "children"),
+        Output(ids.ROOM_PROMPTS, "children"),
+        Output(ids.ROOM_ANSWERED, "children"),
+        Output(ids.ROOM_SHOWN, "data"),
+        Output(ids.ANNOUNCER, "children"),
+        Input(ids.ROOM_TICK, "n_intervals"),
+        Input(ids.ENTRY_DONE, "data"),
+        State(ids.ROOM_PLACE, "data"),
+        State(ids.ROOM_SHOWN, "data"),
+        prevent_initial_call=True,
+    )
+    def refresh_room(
+        ticks: int | None, _done: Any, place: dict[str, Any], shown: dict[str, Any]
+    ) -> tuple[Any, ...]:
+        return refresh(workflow, place, shown, is_due=(ticks or 0) % AGES_EVERY == 0)
+
+    @app.callback(
+        Output(ids.LOCATION, "href", allow_duplicate=True),
+        Input(ids.family(ids.PLANNED_START, ALL), "n_clicks"),
+        State(ids.ROOM_PLACE, "data"),
+        prevent_initial_call=True,
+    )
+    def start_planned(clicks: list[int | None], place: dict[str, Any]) -> Any:
+        if not any(clicks) or not isinstance(ctx.triggered_id, dict):
+            return no_update
+        workflow.start_case(ctx.triggered_id["key"], actor=room_entry.actor_of(None, place["room"]))
+        return path_of("room", place["room"])
+
+    room_entry.register(app, workflow, clock)

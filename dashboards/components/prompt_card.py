@@ -1,0 +1,132 @@
+"""A prompt: what was reached, the phrase to say, and the decision with its reason.
+
+'Go on' and 'change the plan' are the same size and neither is chosen beforehand. Colour comes with
+a word and a shape; nothing flashes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from dashboards import ids
+from dashboards import view_models as vm
+from dosetrack.alerts import GO_ON
+
+if TYPE_CHECKING:
+    from dosetrack.alerts import Prompt
+
+REASONS = ("target not reached yet", "close to the end", "no other way", "clinical need")
+KINDS = {"notification": "notify", "substantial": "decide"}
+SHAPES = {"notify": "●", "decide": "▲"}
+WORDS = {"notify": "notification", "decide": "to decide"}
+
+
+def kind_of(prompt: Prompt) -> str:
+    """'notify' or 'decide': which colour, shape and word a prompt has."""
+    return KINDS[prompt.priority]
+
+
+def prompt_card(prompt: Prompt, *, people: Sequence[str], zone: ZoneInfo) -> Component:
+    """An open prompt with its decision."""
+    kind = kind_of(prompt)
+    return html.Article(
+        [
+            head(prompt, zone=zone),
+            html.P(["say: ", html.Q(prompt.say)], className="prompt-say"),
+            _who(prompt, people),
+            _reason(prompt),
+            html.Div(
+                [
+                    html.Button("Go on because …", id=ids.family(ids.PROMPT_GO_ON, prompt.id), className="button target"),
+                    html.Button("Change plan …", id=ids.family(ids.PROMPT_CHANGE, prompt.id), className="button target"),
+                ],
+                className="prompt-decisions",
+            ),
+            html.Div(id=ids.family(ids.PROMPT_MESSAGE, prompt.id), className="field-error", role="alert"),
+        ],
+        key=prompt.id,
+        className=f"prompt is-{kind}",
+        **{"aria-label": f"{WORDS[kind]}: {prompt.headline}"},
+    )  # fmt: skip
+
+
+def prompt_notice(prompt: Prompt, *, zone: ZoneInfo) -> Component:
+    """An open prompt on the wall: read, not answered there."""
+    return html.Article(
+        [head(prompt, zone=zone), html.P(["say: ", html.Q(prompt.say)], className="prompt-say")],
+        key=prompt.id,
+        className=f"prompt is-{kind_of(prompt)}",
+    )
+
+
+def head(prompt: Prompt, *, zone: ZoneInfo) -> Component:
+    """Shape, word, headline and time."""
+    kind = kind_of(prompt)
+    return html.Header(
+        [
+            html.Span(SHAPES[kind], className="prompt-shape", **{"aria-hidden": "true"}),
+            html.Span(WORDS[kind], className="prompt-word"),
+            html.Span(vm.clock_time(prompt.raised_at, zone), className="prompt-time"),
+            html.H3(prompt.headline, className="prompt-headline"),
+        ],
+        className="prompt-head",
+    )
+
+
+def answered_row(prompt: Prompt, *, zone: ZoneInfo) -> Component:
+    """A prompt that was answered: it stays readable."""
+    answer = prompt.answer
+    said = answer_words(answer.decision, answer.reason) if answer else "not answered"
+    by = f"{answer.by}, {vm.clock_time(answer.at, zone)}" if answer else None
+    return html.Li(
+        [
+            html.Span(vm.clock_time(prompt.raised_at, zone), className="quiet"),
+            html.Span([html.Strong(prompt.headline), html.Br(), vm.joined(said, by)]),
+        ],
+        key=prompt.id,
+    )
+
+
+def answer_words(decision: str, reason: str | None) -> str:
+    """The decision as a sentence part: 'go on because close to the end', 'change plan: stage it'."""
+    if decision == GO_ON:
+        return f"{decision} {reason or 'no reason given'}"
+    return vm.joined(decision, reason, by=": ")
+
+
+def nothing_to_decide() -> Component:
+    """The quiet state of the column."""
+    return html.P("Nothing to decide.", className="quiet prompt-none")
+
+
+def _who(prompt: Prompt, people: Sequence[str]) -> Component:
+    name = ids.family(ids.PROMPT_WHO, prompt.id)
+    if not people:
+        field: Component = dcc.Input(id=name, type="text", className="input", placeholder="name", **_kept())
+    else:
+        field = dcc.RadioItems(id=name, options=list(people), className="choices", inline=True, **_kept())
+    return html.Fieldset([html.Legend("who decides"), field], className="prompt-field")
+
+
+def _reason(prompt: Prompt) -> Component:
+    name = ids.family(ids.PROMPT_REASON, prompt.id)
+    return html.Fieldset(
+        [
+            html.Legend("because"),
+            dcc.Input(
+                id=name, type="text", className="input", list=f"reasons-{prompt.id}", placeholder="a few words", **_kept()
+            ),
+            html.Datalist([html.Option(value=reason) for reason in REASONS], id=f"reasons-{prompt.id}"),
+        ],
+        className="prompt-field",
+    )  # fmt: skip
+
+
+def _kept() -> dict[str, object]:
+    """What was typed survives when another prompt arrives beside this one."""
+    return {"persistence": True, "persistence_type": "memory"}

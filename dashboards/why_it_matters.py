@@ -1,0 +1,74 @@
+"""Why each finding matters, in one plain sentence, for the reader of a case."""
+
+from __future__ import annotations
+
+DEFAULT = "A number shown here may be incomplete or may change."
+
+_GROUPS: dict[str, tuple[str, ...]] = {
+    "The file was not written as it says; a reader elsewhere may see other numbers.": (
+        "transfer-syntax-mismatch", "offset-invalid", "character-set-guessed",
+    ),
+    "Something the machine sent is not used here.": ("items-unknown", "mammography-report"),
+    "Age and size decide the limits and the reading of the dose.": (
+        "birth-date-unreadable", "patient-size-impossible",
+    ),
+    "A total without this number may be too low.": (
+        "number-empty", "number-qualified-as-absent", "number-unreadable", "number-impossible",
+        "event-plane-unknown",
+    ),
+    "A wrong unit changes a dose by a factor of ten or more.": (
+        "number-implausible", "unit-unknown", "unit-missing", "decimal-comma", "field-index-unusual",
+        "field-index-impossible", "kerma-rate-unusual",
+    ),
+    "The same exposure could be counted twice, or one be lost.": (
+        "event-uid-missing", "event-repeated", "event-uid-reused", "event-differs-between-reports",
+        "reports-overlap-in-part", "entry-stands-twice",
+    ),
+    "The order on the clock and the tie to an injection may be wrong.": (
+        "event-time-unreadable", "time-occurs-twice",
+    ),
+    "Fluoroscopy and acquisitions are told apart by it.": ("event-type-unknown",),
+    "Stated and summed totals cannot check each other.": (
+        "events-missing", "totals-missing", "totals-plane-unknown", "totals-repeated",
+    ),
+    "One of the two totals is wrong; levels use the higher until someone finds out.": ("totals-disagree",),
+    "Displayed and true dose may differ by this factor.": ("calibration-stated",),
+    "More dose may follow in a later report.": ("scope-so-far",),
+    "The beam quality, and so the skin dose, depends on the filter.": ("filter-thickness-reversed",),
+    "Dose and contrast could stand in another person's record.": (
+        "patient-differs", "may-belong-to-other-case",
+    ),
+    "What was typed is unusual; a slip of the finger would stay in the record.": (
+        "entry-question", "entry-column-unknown",
+    ),
+    "Without a usable creatinine no contrast limit can be computed.": (
+        "creatinine-missing", "creatinine-stale", "creatinine-later-than-case", "creatinine-unstable",
+        "on-dialysis", "renal-input-missing", "below-adult-age",
+    ),
+    "The kidneys may be worse than the number says.": (
+        "creatinine-age-unknown", "creatinine-stale-confirmed", "creatinine-after-contrast",
+        "egfr-implausible",
+    ),
+    "The limit shown is the lower of what is possible.": (
+        "sex-unknown", "weight-above-ideal", "injection-site-unknown",
+    ),
+    "Prevention and a creatinine after the case are worth a thought.": ("egfr-at-risk",),
+    "The iodine given is not fully known; the case may be nearer to its limits.": (
+        "concentration-unknown", "iodine-at-least", "contrast-given-not-told",
+    ),
+    "Contrast given earlier adds to this case.": (
+        "earlier-contrast-unknown", "earlier-contrast-amount-unknown",
+    ),
+    "It does not count as iodine, yet it is not without risk.": ("gadolinium-given",),
+    "It is not part of the total that limits are compared with.": ("contrast-not-intravascular",),
+    "A limit that rises silently would hide one already reached.": ("limit-loosened",),
+    "Dose may have been given that the meter did not see.": ("kerma-zero-with-beam",),
+    "Time in the wrong unit is off by a factor of sixty.": ("fluoroscopy-time-long",),
+}  # fmt: skip
+
+WHY = {code: sentence for sentence, codes in _GROUPS.items() for code in codes}
+
+
+def why(code: str) -> str:
+    """Why the finding `code` matters."""
+    return WHY.get(code, DEFAULT)
