@@ -40,7 +40,7 @@ def make_event(number: int, *, plane: str = "single", kind: str = "fluoroscopy")
         source_to_isocenter_mm=785.0,
         source_to_detector_mm=1105.0,
         source_to_reference_point_mm=635.0,
-        reference_point="15 cm from isocentre toward source",
+        reference_point="15cm-from-isocenter",
         table_longitudinal_mm=-101.5,
         table_lateral_mm=33.25,
         table_height_mm=-15.5,

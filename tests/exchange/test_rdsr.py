@@ -206,6 +206,17 @@ def test_operators_stand_in_the_tree_as_authorizing(report: DoseReport) -> None:
     assert roles == {"113850"}  # Irradiation Authorizing
 
 
+def test_reference_point_is_coded(report: DoseReport) -> None:
+    event = children(read(write_report(report)), "113706")[0]
+    assert children(event, "113780")[0].ConceptCodeSequence[0].CodeValue == "113860"
+
+
+def test_reference_point_without_a_code_is_written_in_words(report: DoseReport) -> None:
+    event = dataclasses.replace(report.events[0], reference_point="tip of the cone")
+    item = children(read(write_report(dataclasses.replace(report, events=(event,)))), "113706")[0]
+    assert children(item, "113780")[0].TextValue == "tip of the cone"
+
+
 def test_legacy_codes_replace_snomed_ct(report: DoseReport) -> None:
     event = children(read(write_report(report, WriteOptions(has_legacy_codes=True))), "113706")[0]
     kind = children(event, "113721")[0].ConceptCodeSequence[0]

@@ -15,13 +15,7 @@ from dosetrack.exchange.department.rooms import usual_options
 from dosetrack.exchange.department.schedule import CasePlan, plan_cases
 from dosetrack.exchange.header import derived_uid
 from dosetrack.exchange.rdsr import DOSE_REPORT_CLASS, WriteOptions, write_report
-from dosetrack.records.report import (
-    DoseReport,
-    DoseTotal,
-    IrradiationEvent,
-    Procedure,
-    ReportIdentity,
-)
+from dosetrack.records.report import DoseReport, IrradiationEvent, Procedure, ReportIdentity
 
 _RECENT_DAYS = 60
 _MOST_EVENTS, _FEWEST_EVENTS = 150, 8
@@ -41,13 +35,11 @@ def department_cases(
     Parameters
     ----------
     start : first day
-    months : length of the department's record, unless `until` ends it earlier
+    months : length of the department's record where `until` does not say it
     scale : 1 for about fifty cases a month; the cases that test rules are always among them
     until : the day after the last one; the live case's day, so that its patient was here 40 days before
     """
-    end = _months_after(start, months)
-    if until is not None:
-        end = min(end, until)
+    end = until or _months_after(start, months)
     for plan in plan_cases(seed=seed, start=start, end=end, scale=scale):
         is_recent = (end - plan.started_at.date()).days <= _RECENT_DAYS
         yield build_case(plan, seed=seed, is_recent=is_recent)
@@ -69,7 +61,7 @@ def build_case(plan: CasePlan, *, seed: int, is_recent: bool) -> SampleCase:
     entries, contrast = case_entries(
         plan, events, accession_number=accession_number, ended_at=ended_at, is_recent=is_recent, rng=rng
     )
-    whole = _report(plan, events, key=key, seed=seed, accession_number=accession_number, ended_at=ended_at)
+    whole = report_of(plan, events, key=key, seed=seed, accession_number=accession_number, ended_at=ended_at)
     return SampleCase(
         key=key,
         room=plan.room.name,
@@ -111,7 +103,7 @@ def _beam_plan(plan: CasePlan, uid_root: str, rng: Random) -> BeamPlan:
     )
 
 
-def _report(
+def report_of(
     plan: CasePlan,
     events: tuple[TimedEvent, ...],
     *,
@@ -120,6 +112,7 @@ def _report(
     accession_number: str,
     ended_at: datetime,
 ) -> DoseReport:
+    """What the room's system says of the whole case."""
     patient = plan.patient.record
     if not plan.traits.has_size or plan.number % 3 == 0:  # a third of the reports come without size
         patient = replace(patient, weight_kg=None, height_cm=None)
@@ -168,7 +161,7 @@ def _reports(plan: CasePlan, whole: DoseReport, ended_at: datetime) -> Iterator[
         case "late":
             yield _written(whole, options, ended_at + timedelta(days=_LATE_DAYS))
         case "mismatch":
-            yield _written(replace(whole, events=_without_faint(whole.events)), options, soon)
+            yield _written(replace(whole, events=without_faint_events(whole.events)), options, soon)
         case "totals-only":
             yield _written(replace(whole, events=_without_dose(whole.events)), options, soon)
         case "cumulative-resent":
@@ -211,7 +204,7 @@ def _renamed(report: DoseReport, part: int, reported_at: str) -> DoseReport:
     return replace(report, file=report.file.replace(".dcm", f"-{part}.dcm"), report=identity)
 
 
-def _without_faint(events: tuple[IrradiationEvent, ...]) -> tuple[IrradiationEvent, ...]:
+def without_faint_events(events: tuple[IrradiationEvent, ...]) -> tuple[IrradiationEvent, ...]:
     """`events` without the faintest ones, up to a small share of the dose-area product."""
     doses = {event.uid: event.dose_area_product_gycm2 or 0.0 for event in events}
     left = _DROPPED_SHARE * sum(doses.values())
@@ -230,9 +223,3 @@ def _without_dose(events: tuple[IrradiationEvent, ...]) -> tuple[IrradiationEven
         for event in events
         if event.type == "fluoroscopy"
     )
-
-
-def total_of(totals: tuple[DoseTotal, ...], name: str) -> float | None:
-    """The sum over planes of the field `name` of `totals`; None when no plane states it."""
-    values = [value for total in totals if (value := getattr(total, name)) is not None]
-    return math.fsum(values) if values else None

@@ -2,7 +2,7 @@
 
 In every event the dose-area product is the reference air kerma times the collimated field carried to
 the reference point; the exposure is tube current times pulse width times pulses; the current follows
-from the kerma, the voltage and the filters. Ranges are invented, wide as rooms differ.
+from the kerma, the voltage and the filters, as far as a tube goes. Ranges are invented, wide as rooms differ.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ _ACQUISITION_SECONDS = {"head": (5.0, 10.0), "heart": (2.5, 6.0), "body": (4.0, 
 _FLUOROSCOPY_RATES = (7.5, 10.0, 15.0)  # [1/s]
 _ROTATION_GROUPS = frozenset({"tace", "sirt-workup", "aneurysm-coiling", "prostate-embolisation"})
 _KERMA_PER_MAS = 0.11  # at the reference point, 80 kV, no added filter [mGy/mAs]
+MOST_CURRENT_MA = 950.0
 _COPPER_PER_MM = 3.2  # natural logarithm of what 1 mm copper takes away at 80 kV
 _NAMES = {"a": "A", "b": "B", "single": "", "all": ""}
 
@@ -270,9 +271,7 @@ def _with_field(
         field_area_cm2=area_cm2,
         source_to_detector_mm=detector_mm,
         source_to_reference_point_mm=arm.reference_point_mm,
-        reference_point="30 cm before image input surface"
-        if plan.room.is_mobile
-        else "15 cm from isocentre toward source",
+        reference_point="30cm-from-detector" if plan.room.is_mobile else "15cm-from-isocenter",
     )
 
 
@@ -318,6 +317,9 @@ def _with_technique(event: IrradiationEvent, plan: BeamPlan, shot: _Shot, rng: R
     per_mas = _KERMA_PER_MAS * (kvp / 80) ** 2.5 * math.exp(-_COPPER_PER_MM * copper_mm)
     mas = (event.reference_air_kerma_mgy or 0) / per_mas
     current_ma = max(0.1, round(1000 * mas / (pulses * width_ms), 1))
+    if current_ma > MOST_CURRENT_MA:  # longer pulses instead, as far as the pulse rate lets them
+        width_ms = min(round(width_ms * current_ma / MOST_CURRENT_MA, 1), round(500 / shot.rate_hz, 1))
+        current_ma = MOST_CURRENT_MA
     filters = (Filter("aluminium", 1.0, 1.0),)
     return replace(
         event,

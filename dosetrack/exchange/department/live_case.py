@@ -16,6 +16,7 @@ from random import Random
 
 from dosetrack.exchange.department.entries import NURSE, RADIOGRAPHER
 from dosetrack.exchange.department.events import (
+    MOST_CURRENT_MA,
     BeamPlan,
     TimedEvent,
     irradiate,
@@ -115,7 +116,7 @@ def _rescaled(event: IrradiationEvent, kerma_factor: float, field_factor: float)
     width = round((event.field_width_mm or 0) * math.sqrt(field_factor), 1)
     area_cm2 = round(height * width / 100, 3)
     to_reference = (event.source_to_reference_point_mm or 0) / (event.source_to_detector_mm or 1)
-    current_ma = max(0.1, round((event.tube_current_ma or 0) * kerma_factor, 1))
+    current_ma = min(MOST_CURRENT_MA, max(0.1, round((event.tube_current_ma or 0) * kerma_factor, 1)))
     return replace(
         event,
         reference_air_kerma_mgy=kerma,

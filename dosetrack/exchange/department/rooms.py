@@ -13,7 +13,7 @@ from dosetrack.records.report import Equipment
 from dosetrack.tables import rows
 
 INSTITUTION = "Invented Hospital"
-ZONE = ZoneInfo("Europe/Lisbon")
+ZONE = ZoneInfo("Europe/Madrid")
 """Zone of every room's clock."""
 
 DEPARTMENT_SETTINGS: dict[str, str] = {

@@ -103,7 +103,7 @@ def _usual(
 def _special(special: Special, start: date, end: date, book: _Book) -> _Booking:
     procedure, room = procedures()[special.procedure], rooms()[special.room]
     if special.is_clock_change_night:
-        night = datetime.combine(_clocks_back(start, end), time(0, 52), ZONE)
+        night = datetime.combine(_clocks_back(start, end), time(2, 50), ZONE)
         return _Booking(procedure, room, night, special.traits)
     if special.days_before_end is not None:
         day = end - timedelta(days=special.days_before_end)
