@@ -95,13 +95,17 @@ def chosen_reference(key: str, *, quantity: str) -> ReferenceLevel:
         )
     if found.quantity != quantity:
         raise InputError(field="reference level", given=key, accepted=f"a row for {quantity}")
-    if not found.usable:
+    return _usable(found)
+
+
+def _usable(reference: ReferenceLevel) -> ReferenceLevel:
+    if not reference.usable:
         raise InputError(
             field="reference level",
-            given=key,
+            given=reference.key,
             accepted="a published reference level that is in force; this row is context only",
         )
-    return found
+    return reference
 
 
 def compare(
@@ -113,7 +117,14 @@ def compare(
     last_day: date,
     minimum_n: int,
 ) -> Comparison:
-    """The median of `cases` (those of the window) beside `reference`."""
+    """The median of `cases` (those of the window) beside `reference`.
+
+    Raises
+    ------
+    InputError
+        The row is context only; nothing can be above it.
+    """
+    _usable(reference)
     found = statistics(c.value(reference.quantity) for c in cases)
     return Comparison(
         procedure=procedure,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pandas as pd
@@ -17,9 +18,11 @@ from dosetrack.audit import (
     Verdict,
     audit,
     audit_settings,
+    compare,
     reference_levels,
 )
 from dosetrack.audit.months import months_between, rolling_start
+from dosetrack.errors import InputError
 from dosetrack.settings import SettingChange, resolve
 
 OCTOBER = {"first_day": date(2026, 10, 1), "last_day": date(2026, 10, 31)}
@@ -160,6 +163,16 @@ class TestReferenceLevels:
         found = self.compare(values)
         assert found.verdict is verdict  # type: ignore[attr-defined]
         assert found.n == len(values)  # type: ignore[attr-defined]
+
+    def test_equal_to_the_german_level_of_2018_is_not_above(self) -> None:
+        # PCI 48 Gy·cm² (notice of 16 Aug 2018, as listed publicly); superseded, so in force only here
+        row = reference_levels()[GERMANY_PCI]
+        window = {"procedure": "PCI", "first_day": date(2025, 11, 1), "last_day": date(2026, 10, 31)}
+        in_force = replace(row, usable=True)
+        assert compare(pci([48.0] * 20), in_force, minimum_n=20, **window).verdict is Verdict.NOT_ABOVE
+        assert compare(pci([60.0] * 14), in_force, minimum_n=20, **window).verdict is Verdict.TOO_FEW
+        with pytest.raises(InputError, match="context only"):
+            compare(pci([60.0] * 20), row, minimum_n=20, **window)
 
     def test_missing_values_do_not_make_up_the_number(self) -> None:
         settings = AuditSettings(references=(ChosenReference("PCI", "dose_area_product_gycm2", EUROPE_PCI),))
