@@ -9,6 +9,7 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 
+from dosetrack.cli.json_out import write_json
 from dosetrack.entry import (
     Question,
     age_from_text,
@@ -118,7 +119,7 @@ def kidney(
     )
     assessment = assess(patient, request.given)
     if as_json:
-        _write_json(document(assessment, asked=request.findings))
+        write_json(document(assessment, asked=request.findings))
     else:
         _print_table(assessment, asked=request.findings)
 
@@ -282,12 +283,6 @@ def _asked(questions: tuple[Question, ...]) -> tuple[Finding, ...]:
 def _refuse(error: InputError) -> NoReturn:
     print(error, file=sys.stderr)
     raise typer.Exit(WRONG_INPUT) from None
-
-
-def _write_json(found: dict[str, Any]) -> None:
-    import json
-
-    print(json.dumps(found, ensure_ascii=False, indent=2, allow_nan=False))
 
 
 def _print_table(assessment: KidneyAssessment, *, asked: tuple[Finding, ...]) -> None:
