@@ -133,8 +133,33 @@ def measure(reports: int, events: int, size: int, *, has_random_uids: bool) -> N
             store(ledger, data, report, case_id=f"case-{number}")
             costs.append(time.perf_counter() - start)
         print_costs(costs, f"{reports} reports of {events} events and {size} bytes", file)
+        print_against_new(ledger, Path(folder), reports, events, size, has_random_uids=has_random_uids)
         print_reading(ledger)
         ledger.close()
+
+
+def print_against_new(
+    grown: Ledger, folder: Path, reports: int, events: int, size: int, *, has_random_uids: bool
+) -> None:
+    """Append in turns to the grown ledger and to one a tenth its size, so that both meet the same machine."""
+    small = Ledger.open(f"sqlite:///{folder}/small.sqlite", create=True, clock=lambda: datetime.now(UTC))
+    warm_up, turns = max(1, reports // 10), max(20, reports // 10)
+    costs: tuple[list[float], list[float]] = ([], [])
+    for number in range(reports, reports + warm_up + turns):
+        data, report = invented_report(number, events, size, has_random_uids=has_random_uids)
+        for which, ledger in enumerate((small, grown)):
+            if number < reports + warm_up and ledger is grown:
+                continue
+            start = time.perf_counter()
+            store(ledger, data, report, case_id=f"case-{number}")
+            costs[which].append(time.perf_counter() - start)
+    few, many = costs[0][-turns:], costs[1]
+    print(
+        f"  in turns, grown / a tenth of it: mean {statistics.mean(many) / statistics.mean(few):.2f}, ",
+        end="",
+    )
+    print(f"median {statistics.median(many) / statistics.median(few):.2f}")
+    small.close()
 
 
 def print_costs(costs: list[float], what: str, file: Path) -> None:
