@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 NOT_SET = "not set"
 CONFIRM = "from memory, confirm against the original"
+OWN = "dosetrack-own"
 CHECKED_WORDS = {
     "read": "read in the original",
     "second-hand": "second-hand: read in a restatement",
@@ -105,10 +106,16 @@ def setting_row(view: SettingView) -> SettingRow:
 def source_in_force(view: SettingView) -> str:
     """Where the value in force comes from: the default's source, or what the change named."""
     if view.origin == "default":
-        return view.definition.source or "no default"
+        return cited(view.definition.source) or "no default"
     newest = next((c for c in view.history if c.scope == view.origin), None)
     named = newest.source if newest else None
     return named or "own value of the site, no source named"
+
+
+def cited(text: str) -> str:
+    """A citation as shown: a choice of this project is called that."""
+    own = sources()[OWN]
+    return text.replace(f"{own.authors} {own.year}, ", "own choice of this project: ")
 
 
 def change_words(change: SettingChange) -> str:
@@ -151,7 +158,7 @@ def _published_row(constant: Constant) -> PublishedRow:
         key=constant.key,
         value=with_unit(constant.value, printed_unit(constant.unit)),
         applies_to=constant.applies_to,
-        source=citation(constant).replace(f" ({CONFIRM})", ""),
+        source=cited(citation(constant)).replace(f" ({CONFIRM})", ""),
         checked=CHECKED_WORDS[constant.checked],
         note=constant.note,
     )
@@ -165,7 +172,8 @@ def printed_unit(unit: str) -> str:
 
 def source_line(source: PublishedSource) -> str:
     """Authors, title, year and identifier of a source."""
-    return f"{source.authors}: {source.title}. {source.year}. {source.identifier}"
+    authors = f"{source.authors}: " if source.authors != sources()[OWN].authors else ""
+    return f"{authors}{source.title}. {source.year}. {source.identifier}"
 
 
 def reference_rows() -> list[dict[str, str]]:

@@ -11,6 +11,9 @@ import plotly.graph_objects as go
 from dashboards.theme import FONT_FAMILY, LIGHT, Ground
 
 STEPS = (1, 2, 5)
+FINER = (1, 1.5, 2, 3, 4, 5, 7)
+FINEST = tuple(step / 10 for step in range(10, 100, 2))
+FEWEST_TICKS = 4
 FONT_PX = 13
 SMALL_PX = 12
 
@@ -68,11 +71,18 @@ def log_range(values: Iterable[float]) -> tuple[float, float]:
 
 
 def readable_ticks(low: float, high: float) -> list[float]:
-    """The numbers 1, 2 and 5 times a power of ten from `low` to `high`; powers alone over a wide range."""
+    """Round numbers from `low` to `high`: 1, 2 and 5 times a power of ten, powers alone over a wide range.
+
+    A narrow range takes finer steps, so that an axis never stands with fewer than four ticks.
+    """
     decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
-    steps = STEPS if len(decades) <= 4 else (1,)
-    ticks = [step * 10.0**decade for decade in decades for step in steps]
-    return [tick for tick in ticks if low <= tick <= high]
+    ticks: list[float] = []
+    for steps in (STEPS if len(decades) <= 4 else (1,), FINER, FINEST):
+        ticks = [step * 10.0**decade for decade in decades for step in steps]
+        ticks = [tick for tick in ticks if low <= tick <= high]
+        if len(ticks) >= FEWEST_TICKS:
+            break
+    return ticks
 
 
 def tick_text(tick: float) -> str:

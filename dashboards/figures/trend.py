@@ -53,7 +53,7 @@ def trend_figure(
     marked: str | None = None,
     ground: Ground = LIGHT,
 ) -> go.Figure:
-    """The median of each month [`unit`] with quartiles as bars and n above each point.
+    """The median of each month [`unit`] with quartiles as bars and n under each month.
 
     A month without a value is a gap, never zero. `marked`: the month of the page, drawn filled.
     """
@@ -63,12 +63,10 @@ def trend_figure(
         go.Scatter(
             x=months,
             y=[point.median for point in points],
-            mode="lines+markers+text",
+            mode="lines+markers",
             name=f"median {quantity}",
             connectgaps=False,
             text=[f"n {point.n}" for point in points],
-            textposition="top center",
-            textfont={"size": SMALL_PX, "color": ground.quiet},
             line={"color": ground.contrast, "width": 2},
             marker={
                 "size": 10,
@@ -80,7 +78,7 @@ def trend_figure(
         )
     )
     _draw_lines(figure, lines, ground)
-    figure.update_xaxes(**axis_style("Month", ground=ground), type="category", categoryorder="array",
+    figure.update_xaxes(**axis_style("", ground=ground), type="category", categoryorder="array",
                         categoryarray=months, showgrid=False)  # fmt: skip
     found = [v for p in points for v in (p.median, p.p25, p.p75) if v is not None]
     figure.update_yaxes(

@@ -14,9 +14,10 @@ from dashboards import ids
 from dashboards.components.tables import section, table
 from dashboards.components.who import checked_actor, role_field, who_field
 from dashboards.pages import settings_references as references
-from dashboards.pages.settings_parts import procedures, tab_link, tabs, today
+from dashboards.pages.settings_parts import procedures, tab_link, tabs
 from dashboards.router import Page, Query, query_of, search_of
 from dashboards.view_models_settings import (
+    SettingRow,
     accepted_words,
     change_words,
     groups,
@@ -36,12 +37,13 @@ INTRODUCTION = (
     "Every level, window and reference is a setting of this site. A default stands here with its source; "
     "a change counts from the day given and never alters a decision already recorded."
 )
+CENTRED = {"data-block": "center"}
 FIELDS = ("value", "scope", "from", "reason", "who")
 
 
 def layout(workflow: Workflow, query: Query) -> Component:
     """The page at rest: settings by group, the form of the one chosen by `key`."""
-    return html.Div(id=ids.SETTINGS_BODY, children=body(workflow, query), className="settings")
+    return html.Div(id=ids.SETTINGS_BODY, children=body(workflow, query), className="page settings")
 
 
 def body(workflow: Workflow, query: Query, *, message: str = "") -> list[Component]:
@@ -92,10 +94,10 @@ def _table(name: str, views: list[SettingView], query: Query) -> Component:
 
 def _cells(view: SettingView, query: Query) -> list[object]:
     row = setting_row(view)
-    address = "/settings" + search_of({**query, "key": row.key}) + "#setting-panel"
+    address = "/settings" + search_of({**query, "key": row.key}) + f"#row-{row.key}"
     return [
         [
-            dcc.Link(row.label, href=address, className="setting-link"),
+            _link(row, address, is_chosen=query.get("key") == row.key),
             html.Div(row.meaning, className="quiet small"),
         ],
         [html.Div(row.value, className="setting-value"), html.Div(row.origin, className="quiet small")],
@@ -103,6 +105,12 @@ def _cells(view: SettingView, query: Query) -> list[object]:
         html.Div(row.source, className="small"),
         html.Div(row.changed, className="small quiet"),
     ]
+
+
+def _link(row: SettingRow, address: str, *, is_chosen: bool) -> Component:
+    link = dcc.Link(row.label, href=address, className="setting-link")
+    mark = {"aria-current": "true"} if is_chosen else {}
+    return html.Div(link, id=f"row-{row.key}", className="is-chosen" if is_chosen else "", **mark, **CENTRED)
 
 
 def _panel(workflow: Workflow, view: SettingView | None, scope: str) -> list[Component]:
@@ -151,7 +159,7 @@ def _form(workflow: Workflow, view: SettingView, scope: str) -> Component:
                 allowDeselect=False,
             ),
             dmc.TextInput(
-                id=ids.SETTING_FROM, label="Valid from", description="YYYY-MM-DD", value=today().isoformat()
+                id=ids.SETTING_FROM, label="Valid from", description="YYYY-MM-DD", value=workflow.today()
             ),
             dmc.TextInput(id=ids.SETTING_REASON, label="Reason", required=True),
             dmc.TextInput(
@@ -161,8 +169,12 @@ def _form(workflow: Workflow, view: SettingView, scope: str) -> Component:
             ),
             who_field(ids.SETTING_WHO, workflow.people(None)),
             role_field(ids.SETTING_ROLE),
-            dmc.Button(
-                "Record the change", id=ids.SETTING_SAVE, className="primary", n_clicks=0, type="button"
+            html.Button(
+                "Record the change",
+                id=ids.SETTING_SAVE,
+                className="button is-strong",
+                n_clicks=0,
+                type="button",
             ),
         ],
         className="setting-form",

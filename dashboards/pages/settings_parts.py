@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
 from dash import dcc, html
@@ -34,8 +33,3 @@ def tab_link(words: str, address: str, *, is_current: bool) -> Component:
 def procedures(workflow: Workflow) -> list[str]:
     """Every procedure label met in a case, in alphabetical order."""
     return sorted({case.procedure for case in workflow.cases() if case.procedure})
-
-
-def today() -> date:
-    """The present day, offered as the first day of a change."""
-    return datetime.now(UTC).date()

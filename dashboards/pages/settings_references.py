@@ -12,7 +12,7 @@ from dash.development.base_component import Component
 from dashboards import ids
 from dashboards.components.tables import section, table
 from dashboards.components.who import checked_actor, role_field, who_field
-from dashboards.pages.settings_parts import procedures, tabs, today
+from dashboards.pages.settings_parts import procedures, tabs
 from dashboards.router import Query
 from dashboards.view_models_settings import (
     QUANTITY_WORDS,
@@ -67,7 +67,7 @@ def layout(workflow: Workflow, query: Query) -> Component:
             html.Div(id=ids.REFERENCES_BODY, children=chosen_table(workflow)),
             section("Choose a level", grid(query.get("q", "")), choose_form(workflow)),
         ],
-        className="settings",
+        className="page settings",
     )
 
 
@@ -134,8 +134,12 @@ def choose_form(workflow: Workflow) -> Component:
             dmc.TextInput(id=ids.REFERENCES_REASON, label="Reason", required=True),
             who_field(ids.REFERENCES_WHO, workflow.people(None)),
             role_field(ids.REFERENCES_ROLE),
-            dmc.Button(
-                "Record the choice", id=ids.REFERENCES_CHOOSE, n_clicks=0, type="button", className="primary"
+            html.Button(
+                "Record the choice",
+                id=ids.REFERENCES_CHOOSE,
+                n_clicks=0,
+                type="button",
+                className="button is-strong",
             ),
             html.P("", id=ids.REFERENCES_MESSAGE, role="status", className="recorded"),
         ],
@@ -181,7 +185,7 @@ def _record(
         return no_update, "Accepted: a few words on why, under Reason."
     try:
         workflow.change_setting(
-            key=REFERENCES_KEY, scope=SITE, value=text, valid_from=today().isoformat(),
+            key=REFERENCES_KEY, scope=SITE, value=text, valid_from=workflow.today(),
             actor=actor, reason=reason, source=source,
         )  # fmt: skip
     except DosetrackError as error:
@@ -208,7 +212,7 @@ def published(workflow: Workflow, query: Query) -> Component:
             *parts,
             section("Sources", listed),
         ],
-        className="settings",
+        className="page settings",
     )
 
 
