@@ -37,15 +37,15 @@ def demo(
     print("Everything shown is invented: people, machines, numbers.", file=sys.stderr)
     today = datetime.now().astimezone().date()
     url = demo_ledger(folder or _cache_folder(), today=today, progress=_progress())
-    steps = live_case_steps(seed=SEED)
-    clock = CatchingUpClock(utc_now, behind=timedelta(seconds=steps[-1].offset_s), speed=speed)
+    length = timedelta(seconds=live_case_steps(seed=SEED)[-1].offset_s)
+    clock = CatchingUpClock(utc_now, behind=length, speed=speed)
     workflow = open_workflow(url, clock=clock)
 
     def wait_until(moment: datetime, stopped: Event) -> None:
         while not stopped.is_set() and (seconds := clock.real_seconds_until(moment)) > 0:
             stopped.wait(min(seconds, 1.0))
 
-    live = LiveCase(workflow, start=clock(), wait_until=wait_until, steps=steps).start()
+    live = LiveCase(workflow, start=clock(), wait_until=wait_until).start()
     try:
         run_dashboard(workflow, host=host, port=port)
     finally:

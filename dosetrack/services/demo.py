@@ -56,8 +56,10 @@ def demo_ledger(
 ) -> str:
     """URL of a fresh demonstration ledger in `folder`; the department is built when it is not there yet."""
     folder.mkdir(parents=True, exist_ok=True)
-    base = folder / f"department-{today:%Y-%m}-{scale:g}-{VERSION}.sqlite"
+    base = folder / f"department-{today}-{scale:g}-{VERSION}.sqlite"
     if not base.exists():
+        for older in folder.glob("department-*"):
+            older.unlink()
         building = base.with_suffix(".part")
         building.unlink(missing_ok=True)
         build_department(f"sqlite:///{building}", today=today, progress=progress, scale=scale)
@@ -89,11 +91,7 @@ def build_department(
             actor=BUILDER,
             reason="invented department",
         )
-    cases = [
-        case
-        for case in department_cases(seed=SEED, start=first, months=MONTHS + 1, scale=scale)
-        if case.started_at.date() < today
-    ]
+    cases = list(department_cases(seed=SEED, start=first, months=MONTHS + 1, scale=scale, until=today))
     for done, (at, step) in enumerate(_in_order(cases), start=1):
         clock.now = max(clock.now, at)
         step(workflow)
@@ -173,15 +171,10 @@ class LiveCase:
         self._workflow = workflow
         self._start = start
         self._wait_until = wait_until
-        self._steps = steps or live_case_steps(seed=SEED)
+        self._steps = steps or live_case_steps(seed=SEED, started_at=start)
         self._stopped = Event()
         self._thread = Thread(target=self._run, name="live case", daemon=True)
         self.case_id: str | None = None
-
-    @property
-    def length(self) -> timedelta:
-        """From the first step to the last."""
-        return timedelta(seconds=self._steps[-1].offset_s)
 
     def start(self) -> LiveCase:
         """Begin playing in a thread of its own."""

@@ -69,7 +69,7 @@ def audit_case(row: CaseTotalRow, *, names: dict[str, str], aliases: dict[str, s
         },
         reference_air_kerma_by_plane_mgy={p.plane: p.reference_air_kerma_mgy for p in row.by_plane},
         field_cm2=extras.field_cm2,
-        skin_upper_mgy=extras.skin_high_mgy,
+        skin_upper_mgy=extras.skin_high_mgy if extras.has_geometry else None,
         age_group=_age_group(extras.birth_date, day),
     )
 

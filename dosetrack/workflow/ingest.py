@@ -90,7 +90,7 @@ def take_in(
             case=place.case_id,
         )
     )
-    tx.put_report(report, case_id=place.case_id, seq=entry.seq)
+    projector.put_report(tx, report, case_id=place.case_id, seq=entry.seq)
     if place.proposal is not None:
         tx.append(NewEntry(payload=place.proposal, actor=actor, happened_at=at, case=place.case_id))
     projector.refresh(tx, place.case_id, is_report_new=True)

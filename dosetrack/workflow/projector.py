@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from dosetrack.cases import Case, CaseState, fold, report_digests
+from dosetrack.cases import Case, CaseState, fold, report_digests, standing
 from dosetrack.kidney import ContrastTotals, contrast_totals
 from dosetrack.ledger import CaseTotalRow, LedgerReader, PlaneDose, StoredEvent, Transaction
 from dosetrack.ledger.codec import from_json, to_json
 from dosetrack.radiation import RadiationAccount, Tally, field_used, radiation_account
 from dosetrack.readers import read_report
 from dosetrack.records.entries import Entry, ReportMoved, ReportReceived
-from dosetrack.records.report import DoseReport
+from dosetrack.records.report import DoseReport, IrradiationEvent
 from dosetrack.settings import Settings
 from dosetrack.skin.screening import estimated_skin_range, rough_geometry
 from dosetrack.times import instant_of, local_day, zone_named
@@ -30,6 +30,7 @@ class CaseExtras:
     neat_ml : undiluted contrast in what was given [mL]
     field_cm2 : DAP-weighted collimated field that scales the DAP levels
     skin_low_mgy, skin_high_mgy : estimated range of peak skin dose
+    has_geometry : the estimate rests on beam angles, not on assumed ones alone
     frames : acquisition frames summed over the events, None when no event tells
     """
 
@@ -49,6 +50,7 @@ class CaseExtras:
     field_cm2: float | None = None
     skin_low_mgy: float | None = None
     skin_high_mgy: float | None = None
+    has_geometry: bool = False
 
 
 class CaseProjector:
@@ -61,14 +63,22 @@ class CaseProjector:
     version = PROJECTOR_VERSION
 
     def __init__(self) -> None:
-        self._report_of_digest: Callable[[LedgerReader, str], DoseReport | None] = _cached_reports()
+        self._reports = _ReportsInMemory()
 
     def project_case(self, tx: Transaction, case_id: str) -> None:
         """Project `case_id` from the beginning (its projections are gone)."""
         entries = tx.entries(case=case_id)
-        for entry in entries:
-            self._put_missing_report(tx, case_id, entry)
+        for entry in standing(entries):
+            if isinstance(entry.payload, ReportReceived | ReportMoved):
+                self._read_again(tx, case_id, entry.payload.sha256, seq=entry.seq)
         self.refresh(tx, case_id, entries=entries, is_report_new=True)
+
+    def put_report(self, tx: Transaction, report: DoseReport, *, case_id: str, seq: int) -> None:
+        """Put a report with its events into a case; `refresh` then settles which events count."""
+        zone = _zone(settings_for(tx))
+        tx.put_report(report, case_id=case_id, seq=seq)
+        self._reports.remember(report)
+        tx.put_events(report.sha256, _stored(report, counted=None, zone=zone))
 
     def refresh(
         self,
@@ -81,7 +91,7 @@ class CaseProjector:
         """Fold the case again and put its row; its events too when a report came or went."""
         case, settings = self.case(tx, case_id, entries=entries)
         if is_report_new:
-            _put_events(tx, case, _zone(settings))
+            _settle_events(tx, case, _zone(settings))
         if case.state is CaseState.EMPTY:
             tx.clear_case(case_id)
         else:
@@ -94,7 +104,7 @@ class CaseProjector:
         """The folded case and the settings of its room and procedure."""
         entries = reader.entries(case=case_id) if entries is None else entries
         digests = report_digests(entries)
-        reports = {s: r for s in digests if (r := self._report_of_digest(reader, s)) is not None}
+        reports = {s: r for s in digests if (r := self._reports.get(reader, s)) is not None}
         site = settings_for(reader)
         first = fold(case_id, entries, reports, room_of=site.pairs("site.rooms"), zone=_zone(site))
         settings = settings_for(reader, room=first.room, procedure=first.procedure)
@@ -103,49 +113,58 @@ class CaseProjector:
         zone = _zone(settings)
         return fold(case_id, entries, reports, room_of=site.pairs("site.rooms"), zone=zone), settings
 
-    def _put_missing_report(self, tx: Transaction, case_id: str, entry: Entry) -> None:
-        payload = entry.payload
-        if not isinstance(payload, ReportReceived | ReportMoved):
-            return
-        original = tx.original_row(payload.sha256)
-        if original is None:
-            return
-        report = read_report(tx.original(payload.sha256), file=original.file)
-        tx.put_report(report, case_id=case_id, seq=entry.seq)
+    def _read_again(self, tx: Transaction, case_id: str, sha256: str, *, seq: int) -> None:
+        original = tx.original_row(sha256)
+        if original is not None:  # deleted with the person's data
+            report = read_report(tx.original(sha256), file=original.file)
+            self.put_report(tx, report, case_id=case_id, seq=seq)
 
 
-def _cached_reports() -> Callable[[LedgerReader, str], DoseReport | None]:
-    held: dict[str, DoseReport] = {}
+class _ReportsInMemory:
+    """The last reports used, by digest; a report never changes, so nothing here goes stale."""
 
-    def report_of(reader: LedgerReader, sha256: str) -> DoseReport | None:
-        found = held.pop(sha256, None) or reader.report(sha256)
+    def __init__(self) -> None:
+        self._held: dict[str, DoseReport] = {}
+
+    def remember(self, report: DoseReport) -> None:
+        """Keep `report` as the youngest."""
+        self._held.pop(report.sha256, None)
+        self._held[report.sha256] = report
+        while len(self._held) > _REPORTS_KEPT_IN_MEMORY:
+            self._held.pop(next(iter(self._held)), None)
+
+    def get(self, reader: LedgerReader, sha256: str) -> DoseReport | None:
+        """The report with this digest, from memory or from the ledger."""
+        found = self._held.get(sha256) or reader.report(sha256)
         if found is not None:
-            held[sha256] = found  # now the youngest
-            while len(held) > _REPORTS_KEPT_IN_MEMORY:
-                held.pop(next(iter(held)), None)
+            self.remember(found)
         return found
-
-    return report_of
 
 
 def _zone(settings: Settings) -> ZoneInfo:
     return zone_named(settings.text("site.time_zone"))
 
 
-def _put_events(tx: Transaction, case: Case, zone: ZoneInfo) -> None:
+def _settle_events(tx: Transaction, case: Case, zone: ZoneInfo) -> None:
+    """Mark the events that do not count: repeated by another report, or twice in one."""
     counted = {(t.counted.report_sha256, t.counted.order) for t in case.events}
+    listed = sum(len(report.events) for report in case.reports)
+    if len(counted) == listed and len(case.reports) == 1:
+        return  # as put on arrival
     for report in case.reports:
-        tx.put_events(
-            report.sha256,
-            [
-                StoredEvent(
-                    event=event,
-                    is_counted=(report.sha256, order) in counted,
-                    instant_utc=_instant_text(event.started_at, zone),
-                )
-                for order, event in enumerate(report.events)
-            ],
+        tx.put_events(report.sha256, _stored(report, counted=counted, zone=zone))
+
+
+def _stored(report: DoseReport, *, counted: set[tuple[str, int]] | None, zone: ZoneInfo) -> list[StoredEvent]:
+    """The events of a report as rows; `counted` None: all of them count as far as is known."""
+    return [
+        StoredEvent(
+            event=event,
+            is_counted=counted is None or (report.sha256, order) in counted,
+            instant_utc=_instant_text(event.started_at, zone),
         )
+        for order, event in enumerate(report.events)
+    ]
 
 
 def _instant_text(text: str | None, zone: ZoneInfo) -> str | None:
@@ -161,6 +180,15 @@ def account_of(case: Case, *, calibration: dict[str, float] | None = None) -> Ra
         [s.value for s in case.readings],
         calibration=calibration,
     )
+
+
+def has_geometry(events: Sequence[IrradiationEvent]) -> bool:
+    """Whether any beam's angle is known.
+
+    Without one the skin range is air kerma times a constant, and its levels would tell the same
+    fact twice.
+    """
+    return any(event.primary_angle_deg is not None for event in events)
 
 
 def case_row(case: Case) -> CaseTotalRow:
@@ -245,4 +273,5 @@ def _extras(case: Case, account: RadiationAccount, contrast: ContrastTotals) -> 
         field_cm2=used.area_cm2 if used else None,
         skin_low_mgy=skin.low_mgy if skin else None,
         skin_high_mgy=skin.high_mgy if skin else None,
+        has_geometry=has_geometry(events),
     )

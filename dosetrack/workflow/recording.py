@@ -109,7 +109,7 @@ class Recording(Reading):
                 )
             )
             if report is not None:
-                tx.put_report(report, case_id=into, seq=entry.seq)
+                self.projector.put_report(tx, report, case_id=into, seq=entry.seq)
             self.projector.refresh(tx, source, is_report_new=True)
             return self._after(tx, into, entry.id, is_report_new=True)
 

@@ -44,7 +44,7 @@ from dosetrack.skin.screening import SkinRange, estimated_skin_range, rough_geom
 from dosetrack.times import zone_named
 from dosetrack.workflow.contrast import contrast_cases_before, kidney_of, stairs_of
 from dosetrack.workflow.listing import summary_of
-from dosetrack.workflow.projector import account_of, case_row
+from dosetrack.workflow.projector import account_of, case_row, has_geometry
 from dosetrack.workflow.results import CaseView, Earlier, Feeds, Stair, TimelineRow
 from dosetrack.workflow.wording import in_words
 
@@ -87,9 +87,7 @@ def compute(reader: LedgerReader, case: Case, settings: Settings, *, as_of: date
         as_of=as_of,
     )
     ladders, kidney_settings = level_settings(settings), KidneySettings.from_settings(settings)
-    # without geometry the range is air kerma times a constant: it would prompt the same fact twice
-    rests_on_geometry = any(event.primary_angle_deg is not None for event in events)
-    skin_upper = skin.high_mgy if skin and rests_on_geometry else None
+    skin_upper = skin.high_mgy if skin and has_geometry(events) else None
     reached = levels_reached(radiation, ladders, field_cm2=field_cm2, skin_upper_mgy=skin_upper)
     return Computed(
         radiation=radiation,
