@@ -6,7 +6,7 @@ one piece of skin: each plane stands alone and the sum is labelled as a sum.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from math import isclose
 
@@ -146,6 +146,8 @@ def radiation_account(
     typed = _typed([replace(r, plane=alias.get(r.plane, r.plane)) for r in readings])
     factors = {alias.get(p, p): f for p, f in (calibration or {}).items()}
 
+    for rows in (stated, typed):
+        _total_as_single(rows, {*summed, *stated, *typed})
     names = sorted({*summed, *stated, *typed}, key=("single", "a", "b", "all").index)
     by_plane = {
         name: _Sources(
@@ -194,6 +196,13 @@ def _higher_of_rows(one: DoseTotal, other: DoseTotal) -> DoseTotal:
         if name not in ("plane", "basis"):
             found = replace(found, **{name: _greatest(getattr(one, name), getattr(other, name))})  # type: ignore[arg-type]
     return found
+
+
+def _total_as_single(rows: dict[PlaneName, DoseTotal], names: Set[PlaneName]) -> None:
+    """Let a total over all planes also speak for the one plane of a single-plane system."""
+    if "all" in rows and names - {"all"} == {"single"}:
+        total = replace(rows["all"], plane="single")
+        rows["single"] = _higher_of_rows(rows["single"], total) if "single" in rows else total
 
 
 def _typed(readings: Sequence[ConsoleReading]) -> dict[PlaneName, DoseTotal]:

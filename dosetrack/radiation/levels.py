@@ -173,9 +173,9 @@ def _reached(
 def _may_be_above(values: LevelValues, ladder: Ladder, already: Set[str]) -> list[LevelReached]:
     """Levels that only the sum of the planes reaches: the planes may overlap on skin."""
     total, kermas = values.reference_air_kerma_sum_mgy, values.reference_air_kerma_mgy
-    if values.planes_apart or total is None or len(kermas) < 2:
+    if values.planes_apart or total is None:
         return []
-    highest = max(f.value for f in kermas.values())
+    highest = max((f.value for f in kermas.values()), default=0.0)
     return [
         LevelReached(
             key=key,

@@ -117,6 +117,15 @@ def test_a_console_total_beside_two_planes_is_not_added_to_them() -> None:
     assert account.dose_area_product_gycm2.higher.value == pytest.approx(6.5)
 
 
+def test_a_total_over_all_speaks_for_the_plane_of_a_single_plane_system() -> None:
+    total = DoseTotal(plane="all", basis="stated", reference_air_kerma_mgy=3100.0)
+    account = radiation_account([], [total], [ConsoleReading(reference_air_kerma_mgy=2900.0)])
+    plane = account.plane("single")
+    assert plane is not None
+    assert plane.reference_air_kerma_mgy.higher == Figure(3100.0, "stated")
+    assert account.reference_air_kerma_sum_mgy.higher == Figure(3100.0, "stated")
+
+
 class TestConsole:
     def typed(self, *readings: ConsoleReading) -> float | None:
         return radiation_account([], [], readings).reference_air_kerma_sum_mgy.typed

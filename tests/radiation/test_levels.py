@@ -120,6 +120,10 @@ class TestBiplane:
         reached = levels_reached(kerma(a=1600.0, b=1500.0), PUBLISHED)
         assert [(r.key, r.tier) for r in reached] == [("reference_air_kerma_mgy:sum:3000", "may-be-above")]
 
+    def test_a_total_above_the_only_plane_told_is_a_doubt_too(self) -> None:
+        reached = levels_reached(kerma(a=2000.0, all=3200.0), PUBLISHED)
+        assert [(r.level, r.tier) for r in reached] == [(3000.0, "may-be-above")]
+
 
 class TestDoseAreaProduct:
     @pytest.mark.parametrize(
