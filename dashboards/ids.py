@@ -138,6 +138,7 @@ OPERATORS_MONTH = "operators-month"
 OPERATORS_PROCEDURE = "operators-procedure"
 OPERATORS_QUANTITY = "operators-quantity"
 OPERATORS_ME = "operators-me"
+OPERATORS_ORDER = "operators-order"
 
 
 def family(kind: str, key: Any) -> dict[str, Any]:
