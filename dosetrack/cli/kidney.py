@@ -180,6 +180,7 @@ def document(assessment: KidneyAssessment, *, asked: tuple[Finding, ...] = ()) -
     """
     following = assessment.next_level
     now = assessment.given.now
+    is_told = not _is_not_told(asked)
     return {
         "egfr": [_egfr_document(row) for row in assessment.egfr],
         "absolute_gfr": _egfr_document(assessment.absolute),
@@ -190,21 +191,26 @@ def document(assessment: KidneyAssessment, *, asked: tuple[Finding, ...] = ()) -
         "next_level": None if following is None else _limit_document(following),
         "headline": assessment.headline,
         "given": {
-            "contrast_ml": now.contrast_ml,
-            "neat_ml": now.neat_ml,
-            "iodine_g": now.iodine_g,
-            "ml_350": now.ml_350,
+            "contrast_ml": now.contrast_ml if is_told else None,
+            "neat_ml": now.neat_ml if is_told else None,
+            "iodine_g": now.iodine_g if is_told else None,
+            "ml_350": now.ml_350 if is_told else None,
             "earlier_known": assessment.given.is_earlier_known,
             "earlier_ml": assessment.given.earlier.neat_ml,
             "earlier_iodine_g": assessment.given.earlier.iodine_g,
         },
         "on": assessment.patient.on.isoformat(),
+        "creatinine_age_days": assessment.creatinine_age_days,
         "findings": [
             {"code": one.code, "severity": one.severity, "text": one.text, "event_uid": None}
             for one in (*asked, *assessment.findings)
         ],
         "cautions": list(CAUTIONS),
     }
+
+
+def _is_not_told(asked: tuple[Finding, ...]) -> bool:
+    return any(one.code == FindingCode.CONTRAST_GIVEN_NOT_TOLD.code for one in asked)
 
 
 def _egfr_document(row: FiltrationRow) -> dict[str, Any]:
@@ -291,15 +297,20 @@ def _print_table(assessment: KidneyAssessment, *, asked: tuple[Finding, ...]) ->
 
     console = Console()
     console.print(assessment.headline, highlight=False)
-    console.print(f"given: {assessment.given.in_words()}", highlight=False)
+    given = "not told, counted as none" if _is_not_told(asked) else assessment.given.in_words()
+    console.print(f"given: {given}", highlight=False)
     estimates = Table("estimate", "value", "note", title="Renal estimates", title_justify="left")
     for row in (*assessment.egfr, assessment.absolute):
         unit = row.unit.replace("/1.73m2", "/1.73 m²")
         value = "not known" if row.value is None else f"{row.value:.1f} {unit}"
         estimates.add_row(row.formula, value, row.note or "")
     console.print(estimates, highlight=False)
-    limits = Table("limit", "mL", "g I", "used", "basis", "source", title_justify="left")
+    if assessment.creatinine_age_days is not None:
+        console.print(f"age of creatinine: {assessment.creatinine_age_days} days", highlight=False)
+    limits = Table(title_justify="left")
     limits.title = "Published contrast limits (limit rounded down, used rounded up)"
+    for heading in ("limit", "mL", "g I", "used", "basis", "source"):
+        limits.add_column(heading, overflow="fold")
     for limit in assessment.limits:
         mark = " (leads)" if limit.key == assessment.leading_key else ""
         limits.add_row(

@@ -39,6 +39,7 @@ class KidneyAssessment:
     next_level : the next higher limit, once the leading one is passed
     headline : '12 mL below 2 × CrCl', '2 mL past 2 × CrCl', 'limit unknown: creatinine missing'
     reason : why no limit leads; None when one does
+    creatinine_age_days : from the sample to the case; None when not told or not asked for [d]
     """
 
     patient: RenalInput
@@ -54,6 +55,7 @@ class KidneyAssessment:
     reason: str | None
     findings: tuple[Finding, ...]
     given: ContrastGiven
+    creatinine_age_days: int | None = None
 
     @property
     def leading_row(self) -> LimitRow | None:
@@ -89,6 +91,7 @@ def assess(
             *_contrast_findings(patient, given, chosen),
         ),
         given=given,
+        creatinine_age_days=estimates.creatinine.age_days,
     )
 
 

@@ -115,7 +115,7 @@ def renal_estimates(patient: RenalInput, settings: KidneySettings) -> RenalEstim
         absolute=_absolute_row(patient, egfr),
         clearance=clearance,
         creatinine=use,
-        findings=(*_patient_findings(patient), *use.findings, *_egfr_check(egfr), *weight_findings),
+        findings=(*_patient_findings(patient, use), *use.findings, *_egfr_check(egfr), *weight_findings),
     )
 
 
@@ -210,8 +210,8 @@ def _weight_reason(basis: WeightBasis, patient: RenalInput) -> str | None:
         return None
     if patient.height_cm is None:
         return "not computed: height missing"
-    least = filtration.constant("devine.base_height")
-    if patient.height_cm < least:
+    if not filtration.is_devine_height(patient.height_cm):
+        least = filtration.constant("devine.base_height")
         return f"not computed: ideal weight is not defined below {least:g} cm"
     return None
 
@@ -221,7 +221,7 @@ def _weights_kg(patient: RenalInput, sex: Sex) -> dict[WeightBasis, float]:
     found: dict[WeightBasis, float] = {}
     if patient.weight_kg is not None:
         found["actual"] = patient.weight_kg
-    if patient.height_cm is not None and patient.height_cm >= filtration.constant("devine.base_height"):
+    if patient.height_cm is not None and filtration.is_devine_height(patient.height_cm):
         ideal = filtration.devine_ideal_weight_kg(height_cm=patient.height_cm, sex=sex)
         found["ideal"] = ideal
         if patient.weight_kg is not None:
@@ -284,9 +284,9 @@ def _schwartz_row(patient: RenalInput, use: CreatinineUse) -> FiltrationRow:
     return FiltrationRow(formula, value, INDEXED_UNIT, True)
 
 
-def _patient_findings(patient: RenalInput) -> tuple[Finding, ...]:
+def _patient_findings(patient: RenalInput, use: CreatinineUse) -> tuple[Finding, ...]:
     found = []
-    if patient.sex not in ("F", "M"):
+    if patient.sex not in ("F", "M") and use.mg_dl is not None:
         found.append(finding(FindingCode.SEX_UNKNOWN))
     if patient.age_years is not None and not filtration.is_adult(patient.age_years):
         found.append(finding(FindingCode.BELOW_ADULT_AGE, age=f"{filtration.constant('adult_age'):g}"))

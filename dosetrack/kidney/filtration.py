@@ -15,6 +15,7 @@ from dosetrack.tables import constants
 
 Sex = Literal["F", "M"]
 WeightBasis = Literal["actual", "ideal", "adjusted"]
+_ROUNDING_CM = 1e-6
 
 
 def constant(key: str) -> float:
@@ -197,13 +198,18 @@ def devine_ideal_weight_kg(*, height_cm: float, sex: Sex) -> float:
         Height below 152.4 cm, where the formula gives ever smaller weights.
     """
     base_height = constant("devine.base_height")
-    if height_cm < base_height:
+    if not is_devine_height(height_cm):
         raise OutOfBoundsError(
             field="height for ideal weight", given=height_cm, accepted=f"{base_height:g} cm or more"
         )
-    inches_over = (height_cm - base_height) / constant("devine.cm_per_inch")
+    inches_over = max(height_cm - base_height, 0.0) / constant("devine.cm_per_inch")
     base = constant("devine.female_base" if sex == "F" else "devine.male_base")
     return base + constant("devine.per_inch") * inches_over
+
+
+def is_devine_height(height_cm: float) -> bool:
+    """The ideal weight is defined for this height; five feet, converted, is not lost to rounding."""
+    return height_cm >= constant("devine.base_height") - _ROUNDING_CM
 
 
 def adjusted_weight_kg(*, actual_kg: float, ideal_kg: float, fraction: float | None = None) -> float:

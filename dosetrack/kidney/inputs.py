@@ -48,6 +48,8 @@ class KidneySettings:
             creatinine_inpatient_days=settings.number("kidney.creatinine_inpatient_days"),
             lookback_h=settings.number("contrast.lookback_h"),
             show_esc_rows=settings.flag("contrast.show_esc_rows"),
+            show_label_rows=settings.flag("contrast.show_label_rows"),
+            apply_ratios_to_venous=settings.flag("contrast.apply_ratios_to_venous"),
         )
 
 

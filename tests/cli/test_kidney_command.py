@@ -77,6 +77,7 @@ def test_without_any_option_the_document_still_comes() -> None:
     assert all(row["value"] is None and row["note"] for row in found["egfr"])
     assert all(row["limit_ml"] is None and row["note"] and not row["applies"] for row in found["limits"])
     assert (found["leading"], found["remaining_ml"]) == (None, None)
+    assert (found["given"]["contrast_ml"], found["given"]["iodine_g"]) == (None, None)
     assert found["headline"] == "limit unknown: creatinine missing"
     assert {"creatinine-missing", "earlier-contrast-unknown", "contrast-given-not-told"} <= _codes(found)
 

@@ -15,6 +15,7 @@ from dosetrack.kidney import (
     ContrastGiven,
     EarlierContrast,
     KidneyAssessment,
+    KidneySettings,
     LimitRow,
     RenalInput,
     assess,
@@ -28,6 +29,7 @@ from dosetrack.kidney import (
 )
 from dosetrack.kidney.inputs import age_years_on, is_within_hours_after
 from dosetrack.records.entries import Creatinine, Injection, InjectionSite, Knowledge
+from dosetrack.settings import resolve
 
 NOTHING = ContrastGiven(earlier=EarlierContrast(Knowledge.NO))
 PATIENT_A = RenalInput(
@@ -357,6 +359,26 @@ def test_a_looser_limit_must_be_confirmed(patient: RenalInput) -> None:
     assert limit_loosened(before, assess(patient, _given(30))) is None
     assert limit_loosened(before, assess(replace(patient, concentration_mgi_ml=270), NOTHING)) is None
     assert limit_loosened(before, assess(replace(patient, dialysis=Knowledge.YES), NOTHING)) is not None
+
+
+def test_settings_of_a_site_that_changed_nothing_are_the_defaults() -> None:
+    assert KidneySettings.from_settings(resolve([], day="2026-03-02")) == default_kidney_settings()
+    # 90 and 7 days, 72 h, 75 %: choices of this project, within the published ranges
+    assert default_kidney_settings() == KidneySettings(0.75, 90, 7, 72)
+
+
+def test_below_five_feet_the_actual_weight_counts() -> None:
+    short = replace(PATIENT_A, height_cm=150, weight_kg=90)
+    found = assess(short, NOTHING)
+    assert "actual weight" in (_row(found, "gurm_2").renal_input or "")
+    assert "not defined below 152.4 cm" in (found.egfr[4].note or "")
+
+
+def test_the_age_of_creatinine_is_told(patient: RenalInput) -> None:
+    assert assess(patient, NOTHING).creatinine_age_days == 1
+    assert (
+        assess(replace(patient, creatinine=Creatinine("1.5", "mg/dL")), NOTHING).creatinine_age_days is None
+    )
 
 
 def test_age_is_in_completed_years() -> None:

@@ -140,6 +140,8 @@ def test_ideal_weight_is_refused_below_five_feet() -> None:
     # Devine: 50 kg and 45.5 kg at 60 inches
     assert filtration.devine_ideal_weight_kg(height_cm=152.4, sex="M") == pytest.approx(50)
     assert filtration.devine_ideal_weight_kg(height_cm=152.4, sex="F") == pytest.approx(45.5)
+    five_feet = 5 * 12 * 2.54 - 3e-14  # as a unit conversion may give it
+    assert filtration.devine_ideal_weight_kg(height_cm=five_feet, sex="M") == pytest.approx(50)
     with pytest.raises(OutOfBoundsError, match=r"152\.4 cm"):
         filtration.devine_ideal_weight_kg(height_cm=152.39, sex="M")
 
