@@ -118,6 +118,8 @@ def decimals_of(item: ContentItem) -> float:
     raw = item.value.strip(b" \0").lower() if isinstance(item.value, bytes) else b""
     digits, _, exponent = raw.partition(b"e")
     places = len(digits.replace(b",", b".").partition(b".")[2])
+    if raw == b"0":  # written by any format, so it tells no precision
+        return 0.0
     try:
         return 0.5 * 10.0 ** ((int(exponent) if exponent else 0) - places)
     except (ValueError, OverflowError):

@@ -27,6 +27,8 @@ from dosetrack.records.report import DoseReport, DoseTotal, IrradiationEvent
 from dosetrack.records.totals import summed_totals
 
 _ACCEPTED = "accepted: X-ray radiation dose structured reports of projection x-ray"
+_ENHANCED_DOSE_REPORT = "1.2.840.10008.5.1.4.1.1.88.76"
+"""Shares the root concept of TID 10001 but not its content."""
 _DEVICE_FACTS = {
     "device_observer_name": "name",
     "device_observer_manufacturer": "manufacturer",
@@ -145,6 +147,8 @@ class _Reading:
         root = self.content.code(name.start, name.end - name.start, limit)[0] if name else None
         if root is None or root.key != "x_ray_radiation_dose_report":
             raise Refusal(_what_it_is(header, root))
+        if header.uid(0x00080016) == _ENHANCED_DOSE_REPORT:
+            raise Refusal(f"an enhanced x-ray radiation dose report (TID 10040); {_ACCEPTED}")
         if position >= limit:
             raise Refusal("the dose report has no content (no content sequence)")
         items, position = self.content.root(position, limit)
@@ -207,9 +211,13 @@ def _what_it_is(header: Header, root: Code | None) -> str:
         return f"a structured report of another kind ({title!r}, {root.value} {root.scheme}); {_ACCEPTED}"
     if uid is None:
         return f"a DICOM data set that does not say what it is (no SOP Class UID); {_ACCEPTED}"
+    import warnings
+
     from pydicom.uid import UID
 
-    name = UID(uid).name
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of a malformed UID, which the sentence shows
+        name = UID(uid).name
     named = name if name != uid else "an unknown SOP class"
     return f"another kind of DICOM object ({named}, SOP class {uid}); {_ACCEPTED}"
 
@@ -227,7 +235,8 @@ def _counted(events: list[IrradiationEvent]) -> tuple[list[int], list[Finding]]:
     """(indices of the events that count, findings about repetitions).
 
     An event with UID, plane and start of an earlier one is a repetition; the same UID and plane
-    with another start is another event.
+    with another start is another event. Where no plane is told only an equal event is a repetition:
+    the two planes of one exposure may share their UID and start.
     """
     counted: list[int] = []
     findings: list[Finding] = []
@@ -236,11 +245,11 @@ def _counted(events: list[IrradiationEvent]) -> tuple[list[int], list[Finding]]:
         if event.uid is not None:
             starts = seen.setdefault((event.uid, event.plane), {})
             earlier = starts.get(event.started_at)
-            if earlier is not None:
+            if earlier is not None and (event.plane is not None or earlier == event):
                 how = "they are equal" if earlier == event else "they differ in other values"
                 findings.append(finding(FindingCode.EVENT_REPEATED, event_uid=event.uid, how=how))
                 continue
-            if starts:
+            if any(start != event.started_at for start in starts):
                 findings.append(finding(FindingCode.EVENT_UID_REUSED, event_uid=event.uid))
             starts[event.started_at] = event
         counted.append(index)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from statistics import fmean
@@ -32,10 +33,12 @@ class EventsRead:
     """The events of a report, in its order, and what the reader of the whole needs beside them.
 
     rounding : (field, index of the event) -> half of the last digit written, in the field's unit
+    finest : field -> the least of these
     """
 
     events: list[IrradiationEvent] = field(default_factory=list)
     rounding: dict[tuple[str, int], float] = field(default_factory=dict)
+    finest: dict[str, float] = field(default_factory=dict)
     authorizing: list[str] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     unknown: list[str] = field(default_factory=list)
@@ -126,7 +129,10 @@ class EventReader:
             if len(values) > 1 and name == "exposure_uas":
                 several = values
             if name in ROUNDED_FIELDS and concept.kind is not None:
-                self.result.rounding[name, number] = half_digit(items[0], concept.kind)
+                half = half_digit(items[0], concept.kind)
+                self.result.rounding[name, number] = half
+                if 0.0 < half < self.result.finest.get(name, math.inf):
+                    self.result.finest[name] = half
         if several is not None and fields.get("pulses", float(len(several))) == len(several):
             fields["exposure_uas"] = sum(several)
         return fields

@@ -35,6 +35,8 @@ _COMPARED: dict[str, tuple[str, str | None, str]] = {
 }  # fmt: skip
 _FLOAT_NOISE = 1e-9
 """Relative difference that sums of binary floats may show."""
+_TRIFLE = 1e-4
+"""Numbers may be written with a fixed count of digits: a relative rounding up to this is allowed for."""
 
 
 @dataclass(slots=True)
@@ -149,22 +151,40 @@ def disagreements(
             told, added = getattr(stated, name), getattr(sums, name)
             if told is None or added is None:
                 continue
-            rounding = totals.rounding.get((stated.plane, name), 0.0)
-            for index in counted:
-                event = events.events[index]
-                if stated.plane in ("all", event.plane) and _is_of(event.type, kind):
-                    rounding += events.rounding.get((quantity, index), 0.0)
+            rounding = _rounding_of_total(totals, stated, name, quantity)
+            rounding += sum(
+                _rounding_of_event(events, index, quantity)
+                for index in counted
+                if stated.plane in ("all", events.events[index].plane)
+                and _is_of(events.events[index].type, kind)
+            )
             if abs(told - added) > rounding + _FLOAT_NOISE * max(abs(told), abs(added)):
-                found.append(
-                    finding(
-                        FindingCode.TOTALS_DISAGREE,
-                        what=what,
-                        plane=stated.plane,
-                        stated=f"{told:.6g}",
-                        summed=f"{added:.6g}",
-                    )
-                )
+                facts = {"stated": f"{told:.6g}", "summed": f"{added:.6g}"}
+                found.append(finding(FindingCode.TOTALS_DISAGREE, what=what, plane=stated.plane, **facts))
     return found
+
+
+def _rounding_of_total(totals: TotalsRead, stated: DoseTotal, name: str, quantity: str) -> float:
+    """Half a last digit of a stated total, told by the finest written total of its quantity.
+
+    A writer drops trailing zeros, so '0.5' beside '0.3124' was not rounded to tenths.
+    """
+    own = totals.rounding.get((stated.plane, name), 0.0)
+    finest = min(
+        (half for (_, other), half in totals.rounding.items()
+         if half > 0.0 and other in _COMPARED and _COMPARED[other][0] == quantity),
+        default=own,
+    )  # fmt: skip
+    told: float = getattr(stated, name)
+    return min(own, max(finest, _TRIFLE * abs(told)))
+
+
+def _rounding_of_event(events: EventsRead, index: int, quantity: str) -> float:
+    """Half a last digit of an event's quantity, told by the finest written event as for totals."""
+    own = events.rounding.get((quantity, index), 0.0)
+    finest = events.finest.get(quantity, own)
+    value: float | None = getattr(events.events[index], quantity)
+    return min(own, max(finest, _TRIFLE * abs(value or 0.0)))
 
 
 def _is_of(event_type: str | None, kind: str | None) -> bool:

@@ -1,7 +1,7 @@
 """Text, names, dates and times as a dose report writes them (PS3.5 sections 6.1 and 6.2).
 
-Plain ASCII and UTF-8 are decoded here; any other character set by pydicom's tables, which are
-imported only then. Person names keep the form they were sent in ('Family^Given'); how a name is
+Plain ASCII and the common sets are decoded here; those with code extensions by pydicom's tables,
+which are imported only then. Person names keep the form they were sent in ('Family^Given'); how a name is
 shown is for the views.
 """
 
@@ -13,7 +13,20 @@ from datetime import date, time
 _DATETIME = re.compile(r"(\d{4})(\d{2})?(\d{2})?(\d{2})?(\d{2})?(\d{2})?(\.\d{1,6})?([+-]\d{4})?")
 _DATE = re.compile(r"(\d{4})[.-]?(\d{2})[.-]?(\d{2})")
 _OFFSET = re.compile(r"([+-])(\d{2})(\d{2})")
-_UTF_8 = frozenset({"ISO_IR 192", "ISO IR 192", "UTF-8"})
+CODECS = {
+    "ISO_IR 192": "utf-8",
+    "ISO_IR 100": "latin-1",
+    "ISO_IR 101": "iso8859-2",
+    "ISO_IR 109": "iso8859-3",
+    "ISO_IR 110": "iso8859-4",
+    "ISO_IR 144": "iso8859-5",
+    "ISO_IR 126": "iso8859-7",
+    "ISO_IR 148": "iso8859-9",
+    "ISO_IR 203": "iso8859-15",
+    "GB18030": "gb18030",
+    "GBK": "gbk",
+}
+"""Character sets without code extensions that Python decodes as they are, PS3.3 section C.12.1.1.2."""
 
 
 class TextDecoder:
@@ -52,13 +65,14 @@ class TextDecoder:
         return tuple(name for name in map(_trimmed_name, text.split("\\")) if name)
 
     def _decoded(self, raw: bytes, *, is_name: bool) -> str:
-        if any(term in _UTF_8 for term in self.declared):
-            try:
-                return raw.decode("utf-8")
-            except UnicodeDecodeError:
-                return self._guessed(raw)
         if not any(self.declared):
             return self._guessed(raw)
+        codec = CODECS.get(self.declared[0]) if len(self.declared) == 1 else None
+        if codec is not None:
+            try:
+                return raw.decode(codec)
+            except UnicodeDecodeError:
+                return self._guessed(raw)
         return self._by_pydicom(raw, is_name=is_name)
 
     def _by_pydicom(self, raw: bytes, *, is_name: bool) -> str:

@@ -15,16 +15,17 @@ def unique_events(events: Iterable[IrradiationEvent]) -> tuple[IrradiationEvent,
     """The events without repetitions, in the order given.
 
     A repetition has the UID, plane and start of an earlier event; without a UID none is one.
-    The same UID and plane with another start is another event.
+    The same UID and plane with another start is another event. Where no plane is told only an
+    equal event is a repetition: the two planes of one exposure may share their UID and start.
     """
-    seen: set[tuple[str, str | None, str | None]] = set()
+    seen: dict[tuple[str, str | None, str | None], list[IrradiationEvent]] = {}
     kept = []
     for event in events:
         if event.uid is not None:
-            key = (event.uid, event.plane, event.started_at)
-            if key in seen:
+            earlier = seen.setdefault((event.uid, event.plane, event.started_at), [])
+            if earlier and (event.plane is not None or event in earlier):
                 continue
-            seen.add(key)
+            earlier.append(event)
         kept.append(event)
     return tuple(kept)
 

@@ -59,9 +59,7 @@ def num(code_value: str, number: object, unit: str, meaning: str = "x", unit_sch
     measured = Dataset()
     measured.MeasurementUnitsCodeSequence = Sequence([code(unit, unit_scheme, unit)])
     measured.add_new(0x0040A30A, "DS", number)
-    return item(
-        "CONTAINS", "NUM", (code_value, DCM, meaning), MeasuredValueSequence=Sequence([measured])
-    )
+    return item("CONTAINS", "NUM", (code_value, DCM, meaning), MeasuredValueSequence=Sequence([measured]))
 
 
 def coded(
