@@ -128,9 +128,13 @@ class ContentWriter:
         self._heads: dict[tuple[str, str | None, Code | None], bytes] = {}
         self._numbers: dict[str, tuple[bytes, bytes, float]] = {}
         self._coded: dict[tuple[str, str, str], bytes] = {}
+        self._written: dict[tuple[str, float], bytes] = {}
 
     def number(self, name: str, value: float) -> bytes:
         """A NUM item holding `value`, given in the house unit of its kind."""
+        known = self._written.get((name, value))
+        if known is not None:
+            return known  # distances, rates and filters repeat from event to event
         if not math.isfinite(value):
             raise InputError(field=name, given=value, accepted="a finite number")
         prepared = self._numbers.get(name)
@@ -138,7 +142,9 @@ class ContentWriter:
             prepared = self._numbers[name] = self._prepare_number(name)
         head, units, divisor = prepared
         numeric = self._encoder.element(_NUMERIC_VALUE, "DS", decimal_string(value / divisor))
-        return head + self._encoder.sequence(_MEASURED_VALUE, (units + numeric,))
+        item = head + self._encoder.sequence(_MEASURED_VALUE, (units + numeric,))
+        self._written[name, value] = item
+        return item
 
     def code(self, name: str, code_set: str, word: str, *children: bytes) -> bytes:
         """A CODE item holding the value `word` of `code_set`; `children` stand below it."""

@@ -128,7 +128,7 @@ def decimal_string(value: float) -> bytes:
     >>> decimal_string(0.00033), decimal_string(80.0), decimal_string(1 / 3)
     (b'0.00033', b'80', b'0.33333333333333')
     """
-    text = f"{value:.15g}"
+    text = f"{value + 0.0:.15g}"  # no '-0'
     if len(text) > _DECIMAL_STRING_LENGTH:
         for digits in range(14, 0, -1):
             text = f"{value:.{digits}g}"

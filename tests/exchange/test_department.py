@@ -171,6 +171,8 @@ class TestTaggedCases:
     def test_late_report_comes_weeks_after_the_case(self, small: list[SampleCase]) -> None:
         case = tagged(small, "late-report")
         assert case.reports[0].arrives_at - case.ended_at > timedelta(days=14)
+        assert max(t.reference_air_kerma_mgy or 0 for t in case.reports[0].record.totals) > 3000
+        assert not any(isinstance(entry.payload, ConsoleReading) for entry in case.entries)
 
     def test_high_doses_are_high(self, small: list[SampleCase]) -> None:
         assert kerma_of(tagged(small, "high-dose")) > 5000

@@ -67,7 +67,9 @@ def case_entries(
     found += _before(plan, opened_at, rng)
     injections = _injections(plan, events, is_recent=is_recent, rng=rng)
     found += injections
-    if plan.traits.reports == "none" or plan.traits.tags or rng.random() < _READING_ENTERED:
+    # where the report comes late nobody read the console either: its dose is news
+    has_readings = plan.traits.tags or rng.random() < _READING_ENTERED
+    if has_readings and plan.traits.reports != "late":
         found += _readings(events, ended_at)
     found.append(SampleEntry(ended_at, CaseEnded(), NURSE))
     found.sort(key=lambda entry: entry.happened_at)

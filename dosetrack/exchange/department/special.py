@@ -61,7 +61,9 @@ SPECIALS = (
     Special("tace", "Room 1", Traits(("cumulative-resent",), reports="cumulative-resent"), at=0.90),
     Special("uterine-embolisation", "Room 2", Traits(("totals-mismatch",), reports="mismatch"), at=0.86),
     Special("evar", "Room 1", Traits(("missing-size",), has_size=False), at=0.89),
-    Special("pci", "Room 4", Traits(("late-report",), reports="late"), at=0.84),
+    Special(
+        "pci", "Room 4", Traits(("late-report",), reports="late", reference_air_kerma_mgy=5600.0), at=0.84
+    ),
     Special("sirt-workup", "Room 1", Traits(("high-dose",), reference_air_kerma_mgy=6200.0), at=0.95),
     Special("tips", "Room 1", Traits(("very-high-dose",), reference_air_kerma_mgy=10800.0), at=0.91),
     Special(
