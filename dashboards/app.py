@@ -56,7 +56,7 @@ def page_table() -> tuple[Page, ...]:
     return (
         Page("/", room.picker, lambda _: "Rooms", "Room"),
         Page("/room", room.picker, lambda _: "Rooms", "Room"),
-        Page("/room/<room>", room.hand, room.title, "Room", theme.DARK),
+        Page("/room/<room>", room.hand, room.title, "Room", theme.DARK, has_chrome=False),
         Page("/room/<room>/wall", room.wall, room.title, "Room", theme.DARK, has_chrome=False),
         Page("/room/<room>/before", before.layout, before.title, "Room"),
         Page("/case", case.cases, lambda _: "Cases", "Case"),
@@ -67,7 +67,13 @@ def page_table() -> tuple[Page, ...]:
 
 def page_registers() -> tuple[Callable[..., None], ...]:
     """What each page module calls to add its callbacks: ``register(app, workflow, clock)``."""
-    return (room.register, correcting.register, before.register, case.register, *(module.register for module in _later_modules()))
+    return (
+        room.register,
+        correcting.register,
+        before.register,
+        case.register,
+        *(module.register for module in _later_modules()),
+    )
 
 
 def shell() -> Component:

@@ -78,7 +78,13 @@ def disagreement_words(view: CaseView) -> list[str]:
 def level_rows(view: CaseView) -> list[tuple[str, ...]]:
     """Every level reached: name, the value now, plane, basis, source."""
     return [
-        (level.name, level_value(level), vm.plane_words(level.plane), vm.basis_words(level.basis), level.source)
+        (
+            level.name,
+            level_value(level),
+            vm.plane_words(level.plane),
+            vm.basis_words(level.basis),
+            level.source,
+        )
         for level in view.levels
     ]
 
@@ -150,5 +156,7 @@ def _patient_provenance(view: CaseView, *, zone: ZoneInfo) -> list[tuple[str, ..
     for name, value in (("weight", patient.weight_kg), ("height", patient.height_cm)):
         unit = "kg" if name == "weight" else "cm"
         where = "entered before the case" if view.case.opening else "from the dose report"
-        rows.append((name, f"{value:g} {unit}" if value is not None else vm.NOT_KNOWN, where if value else "", ""))
+        rows.append(
+            (name, f"{value:g} {unit}" if value is not None else vm.NOT_KNOWN, where if value else "", "")
+        )
     return rows

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -11,7 +12,7 @@ from dashboards.view_models import Shown
 from dosetrack.records.entries import Knowledge
 
 if TYPE_CHECKING:
-    from dosetrack.radiation import Figure, PlaneAccount
+    from dosetrack.radiation import Figure, Forecast, PlaneAccount
     from dosetrack.records.report import Patient
     from dosetrack.workflow.results import CaseView
 
@@ -65,7 +66,7 @@ def stale_note(view: CaseView, *, zone: ZoneInfo) -> str | None:
     """'no data since 10:44' while the radiation feed is silent, else None."""
     if not view.feeds.is_stale:
         return None
-    last = max((t for t in (view.feeds.last_reading_at, view.feeds.last_report_at) if t), default=None)
+    last = newest_feed(view)
     return f"no data since {vm.clock_time(last, zone)}" if last else "no data yet"
 
 
@@ -76,8 +77,20 @@ def worst_kerma(view: CaseView, *, zone: ZoneInfo, decimals: int = 2) -> Shown:
         return vm.unknown("Ka,r", "no reading and no report yet")
     shown = plane_kerma(view, worst, decimals=decimals)
     note = stale_note(view, zone=zone)
-    notes = (note,) if note else shown.notes
+    ahead = ahead_words(view.radiation_forecast)
+    notes = (note or vm.joined(*shown.notes, kerma_age(view), by=", "), *([ahead] if ahead else []))
     return Shown(shown.label, shown.text, shown.unit, notes, is_stale=note is not None)
+
+
+def kerma_age(view: CaseView) -> str | None:
+    """How old the newest radiation number of a running case is: '2 min ago'."""
+    last = newest_feed(view)
+    return vm.ago(last, view.as_of) if last and view.case.is_open else None
+
+
+def newest_feed(view: CaseView) -> datetime | None:
+    """When the last reading or report came, whichever is later."""
+    return max((t for t in (view.feeds.last_reading_at, view.feeds.last_report_at) if t), default=None)
 
 
 def other_planes(view: CaseView) -> list[PlaneAccount]:
@@ -92,7 +105,7 @@ def plane_kerma(view: CaseView, plane: PlaneAccount, *, decimals: int = 2) -> Sh
     if figure is None:
         return vm.unknown(label)
     text, unit = vm.kerma(figure.value, levels=levels_of(view, KERMA), decimals=decimals)
-    return Shown(label, _at_least(figure, text), unit, (vm.basis_words(figure.basis),))
+    return Shown(label, _at_least(figure, text), unit, (vm.basis_short(figure.basis),))
 
 
 def _at_least(figure: Figure, text: str) -> str:
@@ -101,7 +114,7 @@ def _at_least(figure: Figure, text: str) -> str:
 
 def skin_dose(view: CaseView) -> Shown:
     """The upper end of the estimated skin dose, the whole range in its note."""
-    label = "skin dose, upper estimate"
+    label = "skin, est. upper"
     if view.skin is None:
         return vm.unknown(label, "no estimate yet")
     low, high = view.skin.low_mgy, view.skin.high_mgy
@@ -115,7 +128,7 @@ def area_product(view: CaseView) -> Shown:
     if figure is None:
         return vm.unknown("DAP")
     text, unit = vm.dose_area_product(figure.value, levels=levels_of(view, DAP))
-    return Shown("DAP", _at_least(figure, text), unit, (vm.basis_words(figure.basis),))
+    return Shown("DAP", _at_least(figure, text), unit)
 
 
 def beam_time(view: CaseView) -> Shown:
@@ -124,7 +137,7 @@ def beam_time(view: CaseView) -> Shown:
     if figure is None:
         return vm.unknown("fluoroscopy time")
     text, unit = vm.minutes(figure.value, levels_s=levels_of(view, TIME))
-    return Shown("fluoroscopy time", _at_least(figure, text), unit, (vm.basis_words(figure.basis),))
+    return Shown("fluoroscopy time", _at_least(figure, text), unit)
 
 
 def contrast_given(view: CaseView) -> Shown:
@@ -133,6 +146,9 @@ def contrast_given(view: CaseView) -> Shown:
     now = given.now
     limits = [row.limit_ml for row in view.kidney.limits if row.limit_ml is not None]
     text = vm.used_ml(now.contrast_ml, limits_ml=[] if given.earlier.neat_ml else limits)
+    if not now.injections:
+        notes = tuple(note for note in ("no injection entered yet", earlier_words(view), other_agents(view)) if note)
+        return Shown("contrast given", text, "mL", notes)
     iodine = f"{vm.iodine_g(now.iodine_g)} g I" if now.iodine_g is not None else "iodine not known"
     if now.iodine_g is not None and not now.is_iodine_complete:
         iodine = f"at least {iodine}"
@@ -177,19 +193,17 @@ def limit_distance(view: CaseView) -> Shown:
     following = kidney.next_level
     ahead = f"next {following.name}: {vm.limit_ml(following.limit_ml)} mL" if following else None
     label = f"{word} {kidney.leading}"
-    notes = tuple(note for note in (limit, ahead) if note)
+    soon = ahead_words(view.contrast_forecast)
+    notes = tuple(note for note in (limit, ahead, soon) if note)
     if not amount:
         return Shown(kidney.leading, "reached", notes=notes)
     return Shown(label, amount, "mL", notes)
 
 
-def forecast_lines(view: CaseView) -> list[str]:
-    """What lies ahead in each lane, in words; nothing where it cannot be told."""
-    lines = []
-    for forecast in (view.radiation_forecast, view.contrast_forecast):
-        if forecast is not None and (words := vm.forecast_words(forecast.clock_minutes)):
-            lines.append(f"{forecast.level.name} {words} if it goes on like the last minutes")
-    return lines
+def ahead_words(forecast: Forecast | None) -> str | None:
+    """'Ka,r 4 Gy in 13–22 min'; None where no range can be told."""
+    words = vm.forecast_words(forecast.clock_minutes) if forecast else None
+    return f"{forecast.level.name} {words}" if forecast and words else None
 
 
 def feed_words(view: CaseView) -> str:

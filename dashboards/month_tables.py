@@ -179,7 +179,8 @@ def completeness(result: AuditResult, month: str) -> NumberTable:
     """How many cases of each room have each quantity."""
     quantities = list(QUANTITIES.values())
     rows = [(room.room or "not told", room.n, room.quantities) for room in result.completeness.rooms]
-    rows.append(("All rooms", result.completeness.n, result.completeness.quantities))
+    if len(rows) != 1:
+        rows.append(("All rooms", result.completeness.n, result.completeness.quantities))
     none = Present(0, 0)
     return NumberTable(
         caption="Cases that have each quantity; contrast counts only what was entered",

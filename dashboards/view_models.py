@@ -25,6 +25,7 @@ BASIS_WORDS = {
     "corrected": "corrected by the meter's factor",
     "estimated": "estimated",
 }
+BASIS_SHORT = {"stated": "stated", "summed": "summed", "typed": "typed", "corrected": "corrected"}
 PLANE_WORDS = {"single": "", "a": "plane A", "b": "plane B", "all": "all planes"}
 
 
@@ -235,6 +236,11 @@ def plane_words(plane: str | None) -> str:
 def basis_words(basis: str) -> str:
     """Where a number came from, in words; joined bases stay joined."""
     return " + ".join(BASIS_WORDS.get(part, part) for part in basis.split(" + "))
+
+
+def basis_short(basis: str) -> str:
+    """Where a number came from, in one word each."""
+    return " + ".join(BASIS_SHORT.get(part, part) for part in basis.split(" + "))
 
 
 def joined(*parts: str | None, by: str = " · ") -> str:

@@ -83,6 +83,14 @@ def month_words(month: str) -> str:
     return f"{date.fromisoformat(month + '-01'):%B %Y}"
 
 
+def is_month(text: str | None) -> bool:
+    """Whether `text` is a month 'YYYY-MM'."""
+    try:
+        return len(text or "") == len("YYYY-MM") and bool(date.fromisoformat(f"{text}-01"))
+    except ValueError:
+        return False
+
+
 def first_day(month: str) -> str:
     """The first day of a month 'YYYY-MM'."""
     return f"{month}-01"
@@ -103,12 +111,23 @@ def neighbours(months: tuple[str, ...], month: str) -> tuple[str | None, str | N
 
 
 def share_words(count: int, of: int) -> str:
-    """'3 of 41 (7 %)'; 'none recorded' where there is nothing to divide by."""
+    """'3 of 41 (7.3 %)'; nearly all is never shown as all, hardly any never as none.
+
+    Examples
+    --------
+    >>> share_words(999, 1000), share_words(1, 3000)
+    ('999 of 1000 (over 99\u2009%)', '1 of 3000 (under 0.1\u2009%)')
+    """
     if of == 0:
         return "none recorded"
     percent = 100 * count / of
-    digits = 1 if 0 < percent < 10 else 0
-    return f"{count} of {of} ({percent:.{digits}f}\u2009%)"
+    if 0 < percent < 0.1:
+        share = "under 0.1"
+    elif 99 < percent < 100:
+        share = "over 99"
+    else:
+        share = f"{percent:.{1 if 0 < percent < 10 else 0}f}"
+    return f"{count} of {of} ({share}\u2009%)"
 
 
 def letters(place: int) -> str:

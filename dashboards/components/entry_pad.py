@@ -91,13 +91,15 @@ def reading_pad(*, plane: str, units: Sequence[str]) -> Component:
         [
             html.H2("Console reading, or another volume"),
             _choice(ids.KEYPAD_WHAT, [KERMA, DAP, TIME, CONTRAST], KERMA, "What is read"),
-            html.Div(
+            html.Details(
                 [
+                    html.Summary([html.Span("plane of the system"), html.Span("change", className="link-word")]),
                     _choice(ids.KEYPAD_PLANE, [{"label": w, "value": p} for p, w in PLANES.items()], plane, "Plane"),
-                    _choice(ids.KEYPAD_UNIT, list(units), units[0], "Unit"),
                 ],
-                className="keypad-options",
+                open=plane in ("a", "b"),
+                className="plane-choice",
             ),
+            _choice(ids.KEYPAD_UNIT, list(units), units[0], "Unit"),
             html.Div(
                 [
                     dcc.Input(

@@ -87,7 +87,7 @@ def figure_with_numbers(
             dcc.Graph(id=component_id, figure=figure, config=GRAPH_CONFIG_WITH_SAVE, responsive=True,
                       style={"height": f"{figure.layout.height}px"}),
             html.Figcaption(says, className="quiet small"),
-            _on_demand(numbers),
+            number_table(numbers) if is_open else _on_demand(numbers),
         ],
         className="figure",
     )  # fmt: skip

@@ -20,7 +20,7 @@ from dosetrack.alerts import GO_ON
 if TYPE_CHECKING:
     from dosetrack.alerts import Prompt
 
-REASONS = ("target not reached yet", "close to the end", "no other way", "clinical need")
+REASONS = ("close to the end", "no other way", "clinical need")
 KINDS = {"notification": "notify", "substantial": "decide"}
 SHAPES = {"notify": "●", "decide": "▲"}
 WORDS = {"notify": "notification", "decide": "to decide"}
@@ -31,15 +31,14 @@ def kind_of(prompt: Prompt) -> str:
     return KINDS[prompt.priority]
 
 
-def prompt_card(prompt: Prompt, *, people: Sequence[str], zone: ZoneInfo) -> Component:
-    """An open prompt with its decision."""
+def prompt_card(prompt: Prompt, *, people: Sequence[str], zone: ZoneInfo, is_open: bool = True) -> Component:
+    """An unanswered prompt with its decision; folded to its headline unless `is_open`."""
     kind = kind_of(prompt)
-    return html.Article(
+    return html.Details(
         [
-            head(prompt, zone=zone),
+            html.Summary(head(prompt, zone=zone)),
             html.P(["say: ", html.Q(prompt.say)], className="prompt-say"),
-            _who(prompt, people),
-            _reason(prompt),
+            html.Div([_who(prompt, people), _reason(prompt)], className="prompt-fields"),
             html.Div(
                 [
                     html.Button("Go on because …", id=ids.family(ids.PROMPT_GO_ON, prompt.id), className="button target"),
@@ -50,6 +49,7 @@ def prompt_card(prompt: Prompt, *, people: Sequence[str], zone: ZoneInfo) -> Com
             html.Div(id=ids.family(ids.PROMPT_MESSAGE, prompt.id), className="field-error", role="alert"),
         ],
         key=prompt.id,
+        open=is_open,
         className=f"prompt is-{kind}",
         **{"aria-label": f"{WORDS[kind]}: {prompt.headline}"},
     )  # fmt: skip
@@ -67,7 +67,7 @@ def prompt_notice(prompt: Prompt, *, zone: ZoneInfo) -> Component:
 def head(prompt: Prompt, *, zone: ZoneInfo) -> Component:
     """Shape, word, headline and time."""
     kind = kind_of(prompt)
-    return html.Header(
+    return html.Div(
         [
             html.Span(SHAPES[kind], className="prompt-shape", **{"aria-hidden": "true"}),
             html.Span(WORDS[kind], className="prompt-word"),
@@ -109,19 +109,22 @@ def _who(prompt: Prompt, people: Sequence[str]) -> Component:
     if not people:
         field: Component = dcc.Input(id=name, type="text", className="input", placeholder="name", **_kept())
     else:
-        field = dcc.RadioItems(id=name, options=list(people), className="choices", inline=True, **_kept())
+        field = dcc.RadioItems(id=name, options=list(people), className="choices", **_kept())
     return html.Fieldset([html.Legend("who decides"), field], className="prompt-field")
 
 
 def _reason(prompt: Prompt) -> Component:
-    name = ids.family(ids.PROMPT_REASON, prompt.id)
+    """Reasons often given as targets, and a line for any other."""
     return html.Fieldset(
         [
             html.Legend("because"),
-            dcc.Input(
-                id=name, type="text", className="input", list=f"reasons-{prompt.id}", placeholder="a few words", **_kept()
+            dcc.RadioItems(
+                id=ids.family(ids.PROMPT_REASON, prompt.id), options=list(REASONS), className="choices", **_kept()
             ),
-            html.Datalist([html.Option(value=reason) for reason in REASONS], id=f"reasons-{prompt.id}"),
+            dcc.Input(
+                id=ids.family(ids.PROMPT_WORDS, prompt.id), type="text", className="input",
+                placeholder="or in other words", **_kept(),
+            ),
         ],
         className="prompt-field",
     )  # fmt: skip

@@ -76,17 +76,17 @@ def two_accounts(
         bargap=0,
     )
     ticks = {"tickformat": "%H:%M", "nticks": 6 if is_wall else 9, "hoverformat": "%H:%M:%S"}
-    figure.update_xaxes(axis(ground, range=[left, right], showgrid=False, **ticks, automargin=False))
+    figure.update_xaxes(axis(ground, type="date", range=[left, right], showgrid=False, **ticks, automargin=False))
     figure.update_layout(
         xaxis={"anchor": "y3", "domain": [0, 1]},
         yaxis=axis(
             ground, domain=RADIATION_DOMAIN, range=[0, lanes.radiation_top * TOP_SPACE], nticks=5, fixedrange=True,
-            title=_axis_title(f"{RADIATION_AXIS[quantity]} [{RADIATION_UNIT[quantity]}]"), automargin=False,
+            title=_axis_title(f"{RADIATION_AXIS[quantity]} [{RADIATION_UNIT[quantity]}]", font_size), automargin=False,
         ),
         yaxis2=axis(ground, domain=STRIP_DOMAIN, range=[0, 1], visible=False, fixedrange=True),
         yaxis3=axis(
             ground, domain=CONTRAST_DOMAIN, range=[0, lanes.contrast_top * TOP_SPACE], nticks=5, fixedrange=True,
-            title=_axis_title("contrast [mL]"), automargin=False,
+            title=_axis_title("contrast [mL]", font_size), automargin=False,
         ),
     )  # fmt: skip
     return figure
@@ -174,8 +174,8 @@ def _local(moment: datetime, zone: ZoneInfo) -> datetime:
     return moment.astimezone(zone).replace(tzinfo=None)
 
 
-def _axis_title(text: str) -> dict[str, Any]:
-    return {"text": text, "standoff": 6, "font": {"size": 13}}
+def _axis_title(text: str, font_size: int) -> dict[str, Any]:
+    return {"text": text, "standoff": 6, "font": {"size": font_size}}
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,7 +42,9 @@ YES_NO_UNKNOWN = [
     {"label": "no", "value": Knowledge.NO.value},
     {"label": "not known", "value": Knowledge.UNKNOWN.value},
 ]
-PREGNANCY_NOTE = "Pregnancy possible: ask the physicist before the first exposure. No foetal dose is estimated here."
+PREGNANCY_NOTE = (
+    "Pregnancy possible: ask the physicist before the first exposure. No foetal dose is estimated here."
+)
 ARMS_NOTE = "An arm in a lateral beam lies near the tube."
 
 
@@ -158,7 +160,11 @@ def _open_bar(room: str) -> Component:
         [
             html.Div(id=ids.BEFORE_QUESTIONS, role="alert"),
             html.Label(
-                [dcc.Checklist(id=ids.BEFORE_CONFIRM, options=["yes, record it"], value=[], className="choices")],
+                [
+                    dcc.Checklist(
+                        id=ids.BEFORE_CONFIRM, options=["yes, record it"], value=[], className="choices"
+                    )
+                ],
                 id=ids.BEFORE_CONFIRM_LINE,
                 hidden=True,
             ),
@@ -201,7 +207,11 @@ def _choice(name: str, label: str, options: list[Any], value: str | None = None)
         [
             html.Legend(label),
             dcc.RadioItems(
-                id=ids.family(ids.BEFORE_FIELD, name), options=options, value=value, className="choices", inline=True
+                id=ids.family(ids.BEFORE_FIELD, name),
+                options=options,
+                value=value,
+                className="choices",
+                inline=True,
             ),
             html.Div(id=ids.family(ids.BEFORE_ERROR, name), className="field-error", role="alert"),
         ],
@@ -212,7 +222,9 @@ def _choice(name: str, label: str, options: list[Any], value: str | None = None)
 # what the form says ----------------------------------------------------------------------
 
 
-def parsed(fields: Fields, *, room: str, on: date, default_unit: str | None, is_planned: bool = False) -> Form:
+def parsed(
+    fields: Fields, *, room: str, on: date, default_unit: str | None, is_planned: bool = False
+) -> Form:
     """The form as records, with every error at its field and every question to ask."""
     errors: dict[str, str] = {}
     questions: list[str] = []
@@ -356,7 +368,11 @@ def register(app: Dash, workflow: Workflow, clock: Clock) -> None:
         settings = workflow.settings(room=room)
         on = date.fromisoformat(workflow.today())
         return parsed(
-            fields, room=room, on=on, default_unit=settings.text("kidney.creatinine_unit"), is_planned=is_planned
+            fields,
+            room=room,
+            on=on,
+            default_unit=settings.text("kidney.creatinine_unit"),
+            is_planned=is_planned,
         )
 
     @app.callback(
@@ -391,8 +407,15 @@ def register(app: Dash, workflow: Workflow, clock: Clock) -> None:
         prevent_initial_call=True,
     )
     def open_room(
-        _s: Any, _p: Any, values: list[str | None], names: list[dict[str, str]], confirmed: list[str], room: str
+        _s: Any,
+        _p: Any,
+        values: list[str | None],
+        names: list[dict[str, str]],
+        confirmed: list[str],
+        room: str,
     ) -> tuple[Any, Any]:
+        if not (_s or _p):  # the form was only just drawn
+            return no_update, no_update
         form = form_of(names, values, room, is_planned=ctx.triggered_id == ids.BEFORE_PLAN)
         if form.errors:
             return " ".join(form.errors.values()), no_update

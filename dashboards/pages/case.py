@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import dash_ag_grid as dag
-from dash import Dash, Input, Output, State, dcc, html
+from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
 from dashboards import case_words, ids, theme
@@ -56,6 +56,7 @@ COLUMNS = [
     {"field": "findings", "headerName": "findings", "width": 105, "type": "rightAligned"},
 ]
 NOT_TOLD = "not told"
+POLL_MS = 2000
 
 
 def title(query: Query) -> str:
@@ -74,7 +75,8 @@ def cases(workflow: Workflow, query: Query) -> Component:
     return html.Div(
         [
             html.Div(
-                [html.H1("Cases"), html.Span(count_words(len(chosen)), className="quiet")], className="page-head"
+                [html.H1("Cases"), html.Span(count_words(len(chosen)), className="quiet")],
+                className="page-head",
             ),
             _filters(workflow.rooms(), query),
             _grid(chosen) if chosen else html.P(nothing_words(query), className="notice"),
@@ -140,7 +142,9 @@ def grid_row(case: CaseSummary) -> dict[str, Any]:
         "state": str(case.state),
         "kerma_gy": None if worst is None else vm.rounded(worst, 2, divisor=1000),
         "dap": None if case.dose_area_product_gycm2 is None else vm.rounded(case.dose_area_product_gycm2, 1),
-        "minutes": None if case.fluoroscopy_time_s is None else vm.rounded(case.fluoroscopy_time_s, 1, divisor=60),
+        "minutes": None
+        if case.fluoroscopy_time_s is None
+        else vm.rounded(case.fluoroscopy_time_s, 1, divisor=60),
         "contrast": None if case.contrast_ml is None else vm.up(case.contrast_ml),
         "findings": len(case.findings),
     }
@@ -156,7 +160,23 @@ def layout(workflow: Workflow, query: Query) -> Component:
     return html.Div(
         [
             dcc.Store(id=ids.ENTRY_CASE, data=view.case.id),
-            dcc.Store(id=ids.ENTRY_DONE),
+            dcc.Store(id=ids.CASE_POSITION, data=view.position),
+            dcc.Interval(id=ids.CASE_TICK, interval=POLL_MS),
+            html.Div(body(view), id=ids.CASE_BODY),
+            html.Section(
+                [_entered_by(), correction_panel(view, zone=zone), swap_panel(), _close(view)],
+                className="section",
+            ),
+        ],
+        className="page case",
+    )
+
+
+def body(view: CaseView) -> Component:
+    """What is known of the case; drawn anew when the ledger moves."""
+    zone = zone_named(view.time_zone)
+    return html.Div(
+        [
             _head(view, zone),
             *_identity(view, zone),
             html.Div(
@@ -187,10 +207,8 @@ def layout(workflow: Workflow, query: Query) -> Component:
                 className="columns",
             ),
             section("Where each number came from", _provenance(view, zone)),
-            section("What was entered", timeline(view.timeline, zone=zone), _entered_by(), correction_panel(view, zone=zone), swap_panel()),
-            _close(view),
-        ],
-        className="page case",
+            section("What was entered", timeline(view.timeline, zone=zone)),
+        ]
     )  # fmt: skip
 
 
@@ -251,7 +269,9 @@ def _decisions(view: CaseView, zone: ZoneInfo) -> Component:
         parts.append(html.P(f"{count_of(len(waiting), 'prompt')} without an answer."))
     if not view.prompts:
         return html.P("No prompt was raised.", className="quiet")
-    parts.append(html.Ul([prompt_card.answered_row(p, zone=zone) for p in view.prompts], className="answered"))
+    parts.append(
+        html.Ul([prompt_card.answered_row(p, zone=zone) for p in view.prompts], className="answered")
+    )
     return html.Div(parts)
 
 
@@ -261,14 +281,18 @@ def count_of(number: int, word: str) -> str:
 
 
 def _provenance(view: CaseView, zone: ZoneInfo) -> Component:
-    return table(PROVENANCE_HEAD, provenance_rows(view, zone=zone), caption="Provenance", numeric=frozenset({1}))
+    return table(
+        PROVENANCE_HEAD, provenance_rows(view, zone=zone), caption="Provenance", numeric=frozenset({1})
+    )
 
 
 def _entered_by() -> Component:
     return html.Label(
         [
             html.Span("corrections by", className="field-label"),
-            dcc.Input(id=ids.ENTRY_BY, type="text", className="input", persistence=True, persistence_type="session"),
+            dcc.Input(
+                id=ids.ENTRY_BY, type="text", className="input", persistence=True, persistence_type="session"
+            ),
         ],
         className="field entry",
     )
@@ -281,7 +305,8 @@ def _close(view: CaseView) -> Component:
         return section("Reconciled", html.P("This case was reconciled and closed by a person."))
     if state is not CaseState.ENDED:
         return section(
-            "Reconcile and close", html.P(f"The case is {state}; it is reconciled after its end.", className="quiet")
+            "Reconcile and close",
+            html.P(f"The case is {state}; it is reconciled after its end.", className="quiet"),
         )
     return section(
         "Reconcile and close",
@@ -326,6 +351,20 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
     )
     def filter_cases(first: str | None, last: str | None, room: str | None) -> str:
         return search_of({"from": first, "to": last, "room": room})
+
+    @app.callback(
+        Output(ids.CASE_BODY, "children"),
+        Output(ids.CASE_POSITION, "data"),
+        Input(ids.CASE_TICK, "n_intervals"),
+        State(ids.ENTRY_CASE, "data"),
+        State(ids.CASE_POSITION, "data"),
+        prevent_initial_call=True,
+    )
+    def follow_case(_n: int, case_id: str, position: int) -> tuple[Any, Any]:
+        if workflow.position() == position:
+            return no_update, no_update
+        view = workflow.case_view(case_id)
+        return body(view), view.position
 
     @app.callback(
         Output(ids.CLOSE_MESSAGE, "children"),

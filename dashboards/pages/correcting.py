@@ -42,7 +42,13 @@ CORRECTED = "Corrected; the earlier value stays readable on the timeline."
 
 
 def correct(
-    workflow: Workflow, case_id: str, entry_id: str | None, text: str | None, reason: str | None, *, actor: Actor
+    workflow: Workflow,
+    case_id: str,
+    entry_id: str | None,
+    text: str | None,
+    reason: str | None,
+    *,
+    actor: Actor,
 ) -> str:
     """Replace an entry by the value typed; what was done, or what is wrong."""
     if not entry_id:
@@ -110,7 +116,15 @@ def _corrected_size(payload: PatientSize, text: str) -> PatientSize:
 
 
 def swap(
-    workflow: Workflow, case_id: str, *, number: str, name: str, born: str, sex: str, reason: str, actor: Actor
+    workflow: Workflow,
+    case_id: str,
+    *,
+    number: str,
+    name: str,
+    born: str,
+    sex: str,
+    reason: str,
+    actor: Actor,
 ) -> str:
     """Give the case to another patient; what was done, or what is wrong."""
     if not (number or "").strip() or not (name or "").strip():
@@ -141,7 +155,6 @@ def register(app: Dash, workflow: Workflow, clock: Any) -> None:
         Output(ids.CORRECT_ENTRY, "options"),
         Input(ids.CORRECT_RECORD, "n_clicks"),
         Input(ids.CORRECT_BACK, "n_clicks"),
-        Input(ids.ENTRY_DONE, "data"),
         State(ids.CORRECT_ENTRY, "value"),
         State(ids.CORRECT_VALUE, "value"),
         State(ids.CORRECT_REASON, "value"),
@@ -149,7 +162,7 @@ def register(app: Dash, workflow: Workflow, clock: Any) -> None:
         State(ids.ENTRY_BY, "value"),
         prevent_initial_call=True,
     )
-    def correct_entry(_r: Any, _b: Any, _d: Any, entry: str, text: str, reason: str, case_id: str, by: str) -> Any:
+    def correct_entry(_r: Any, _b: Any, entry: str, text: str, reason: str, case_id: str, by: str) -> Any:
         actor = actor_of(by, None)
         said = ""
         if ctx.triggered_id == ids.CORRECT_RECORD:
@@ -158,6 +171,16 @@ def register(app: Dash, workflow: Workflow, clock: Any) -> None:
             said = take_back(workflow, entry, reason, actor=actor)
         view = workflow.case_view(case_id)
         return said, correctable(view, zone=zone_named(view.time_zone))
+
+    @app.callback(
+        Output(ids.CORRECT_ENTRY, "options", allow_duplicate=True),
+        Input(ids.ENTRY_DONE, "data"),
+        State(ids.ENTRY_CASE, "data"),
+        prevent_initial_call=True,
+    )
+    def offer_new_entry(_done: Any, case_id: str) -> Any:
+        view = workflow.case_view(case_id)
+        return correctable(view, zone=zone_named(view.time_zone))
 
     @app.callback(
         Output(ids.SWAP_MESSAGE, "children"),
@@ -175,4 +198,6 @@ def register(app: Dash, workflow: Workflow, clock: Any) -> None:
         _n: Any, number: str, name: str, born: str, sex: str, reason: str, case_id: str, by: str
     ) -> str:
         actor = actor_of(by, None)
-        return swap(workflow, case_id, number=number, name=name, born=born, sex=sex, reason=reason, actor=actor)
+        return swap(
+            workflow, case_id, number=number, name=name, born=born, sex=sex, reason=reason, actor=actor
+        )

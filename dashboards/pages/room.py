@@ -13,6 +13,7 @@ from dash.development.base_component import Component
 from dashboards import case_words, ids, theme
 from dashboards import view_models as vm
 from dashboards.components import entry_pad, prompt_card
+from dashboards.components.cautions import cautions
 from dashboards.components.correction import correction_panel, swap_panel
 from dashboards.components.lane_head import lane_heads, wall_heads
 from dashboards.components.tables import figure_numbers
@@ -199,7 +200,9 @@ def _hand_body(workflow: Workflow, view: CaseView, room: str, *, others: list[st
             dcc.Store(id=ids.ENTRY_CASE, data=view.case.id),
             html.Header(
                 [
+                    dcc.Link("Rooms", href="/room", className="nav-link"),
                     html.Div(hand_head(view, zone), id=ids.ROOM_HEAD, className="room-head"),
+                    dcc.Link("This case", href=path_of("case", view.case.id), className="nav-link"),
                     _entered_by(people),
                 ],
                 className="room-top",
@@ -243,6 +246,7 @@ def _hand_body(workflow: Workflow, view: CaseView, room: str, *, others: list[st
                 ],
                 className="room-more",
             ),
+            cautions(),
         ],
         className="hand",
     )
@@ -258,7 +262,9 @@ def _wall_body(workflow: Workflow, view: CaseView, room: str) -> Component:
     return html.Div(
         [
             *_tick(view),
-            html.Header(html.Div(wall_head(view, zone), id=ids.ROOM_HEAD), className="room-top"),
+            html.Header(
+                html.Div(wall_head(view, zone), id=ids.ROOM_HEAD, className="room-head"), className="room-top"
+            ),
             html.Div(
                 [
                     html.Div(
@@ -313,7 +319,6 @@ def hand_head(view: CaseView, zone: ZoneInfo) -> list[Component]:
         html.Span(case.procedure or "procedure not told"),
         html.Span(case_words.started_words(view, zone=zone)),
         html.Span(case_words.feed_words(view), className="quiet"),
-        *[html.Span(line, className="quiet") for line in case_words.forecast_lines(view)],
     ]
 
 
@@ -338,7 +343,10 @@ def prompts(view: CaseView, people: tuple[str, ...], kind: str) -> list[Componen
         return [prompt_card.nothing_to_decide()]
     if kind == WALL:
         return [prompt_card.prompt_notice(p, zone=zone) for p in waiting]
-    return [prompt_card.prompt_card(p, people=people, zone=zone) for p in waiting]
+    return [
+        prompt_card.prompt_card(p, people=people, zone=zone, is_open=number == 0)
+        for number, p in enumerate(waiting)
+    ]
 
 
 def answered(view: CaseView) -> Component:

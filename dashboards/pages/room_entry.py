@@ -346,6 +346,8 @@ def _register_touches(app: Dash, workflow: Workflow) -> None:
         prevent_initial_call=True,
     )
     def touch(*values: Any) -> tuple[Any, ...]:
+        if not any(values[:6]):  # the pad was only just drawn
+            return (no_update,) * 10
         typed, (case_id, by, place, pending, last, done) = Typed(*values[6:15]), values[15:]
         actor = actor_of(by, place["room"])
         outcome = act(workflow, ctx.triggered_id, case_id, typed, actor=actor, pending=pending, last=last)
@@ -457,15 +459,24 @@ def _register_prompts(app: Dash, workflow: Workflow) -> None:
         Input(ids.family(ids.PROMPT_CHANGE, MATCH), "n_clicks"),
         State(ids.family(ids.PROMPT_WHO, MATCH), "value"),
         State(ids.family(ids.PROMPT_REASON, MATCH), "value"),
+        State(ids.family(ids.PROMPT_WORDS, MATCH), "value"),
         State(ids.ENTRY_CASE, "data"),
         prevent_initial_call=True,
     )
-    def answer(_go: int | None, _change: int | None, who: str, reason: str, case_id: str) -> Any:
+    def answer(
+        _go: int | None,
+        _change: int | None,
+        who: str | None,
+        reason: str | None,
+        words: str | None,
+        case_id: str,
+    ) -> Any:
         touched = ctx.triggered_id
         if not isinstance(touched, dict) or not (_go or _change):
             return no_update
         decision = GO_ON if touched["type"] == ids.PROMPT_GO_ON else CHANGE_PLAN
-        return decide(workflow, case_id, touched["key"], decision=decision, who=who, reason=reason)
+        why = vm.joined(reason, (words or "").strip(), by=": ")
+        return decide(workflow, case_id, touched["key"], decision=decision, who=who, reason=why)
 
 
 def _register_end(app: Dash, workflow: Workflow) -> None:
