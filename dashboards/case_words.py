@@ -118,8 +118,9 @@ def skin_dose(view: CaseView) -> Shown:
     if view.skin is None:
         return vm.unknown(label, "no estimate yet")
     low, high = view.skin.low_mgy, view.skin.high_mgy
-    text, unit = vm.kerma(high, levels=levels_of(view, SKIN), decimals=1)
-    return Shown(label, text, unit, (f"range {vm.kerma_range(low, high)}",), is_estimated=True)
+    levels = levels_of(view, SKIN)
+    text, unit = vm.upper_kerma(high, levels=levels)
+    return Shown(label, text, unit, (f"range {vm.kerma_range(low, high, levels=levels)}",), is_estimated=True)
 
 
 def area_product(view: CaseView) -> Shown:

@@ -78,6 +78,22 @@ def rounded(value: float, decimals: int, *, levels: Iterable[float] = (), diviso
     return f"{near:f}"
 
 
+def rounded_up(value: float, decimals: int, *, levels: Iterable[float] = (), divisor: int = 1) -> str:
+    """`value` ÷ `divisor` rounded up, held below a level that is not reached: for upper ends.
+
+    Examples
+    --------
+    >>> rounded_up(4012.0, 1, divisor=1000), rounded_up(2990.0, 1, levels=[3000.0], divisor=1000)
+    ('4.1', '2.9')
+    """
+    step = Decimal(1).scaleb(-decimals)
+    exact = Decimal(repr(round(value, 9))) / divisor
+    high = exact.quantize(step, ROUND_CEILING)
+    if any(exact < Decimal(repr(level)) / divisor <= high for level in levels):
+        high = exact.quantize(step, ROUND_FLOOR)
+    return f"{high:f}"
+
+
 def up(value: float, decimals: int = 0) -> str:
     """`value` rounded up: for what was used."""
     return _quantized(value, decimals, ROUND_CEILING)
@@ -108,12 +124,18 @@ def kerma_words(value_mgy: float | None, *, levels: Iterable[float] = (), decima
     return " ".join(part for part in kerma(value_mgy, levels=levels, decimals=decimals) if part)
 
 
-def kerma_range(low_mgy: float, high_mgy: float, *, decimals: int = 1) -> str:
+def upper_kerma(value_mgy: float, *, levels: Iterable[float] = ()) -> tuple[str, str]:
+    """The upper end of an estimate as (text, unit), rounded up."""
+    if value_mgy < _GY_FROM_MGY:
+        return rounded_up(value_mgy, 0, levels=[*levels, _GY_FROM_MGY]), "mGy"
+    return rounded_up(value_mgy, 1, levels=levels, divisor=_MGY_PER_GY), "Gy"
+
+
+def kerma_range(low_mgy: float, high_mgy: float, *, levels: Iterable[float] = ()) -> str:
     """A range of doses in one unit, low end rounded down and high end up: '1.9–2.9 Gy'."""
-    if high_mgy < _GY_FROM_MGY:
-        return f"{down(low_mgy)}–{up(high_mgy)} mGy"
-    low, high = low_mgy / _MGY_PER_GY, high_mgy / _MGY_PER_GY
-    return f"{down(low, decimals)}–{up(high, decimals)} Gy"
+    high, unit = upper_kerma(high_mgy, levels=levels)
+    low = down(low_mgy) if unit == "mGy" else down(low_mgy / _MGY_PER_GY, 1)
+    return f"{low}–{high} {unit}"
 
 
 def dose_area_product(value_gycm2: float | None, *, levels: Iterable[float] = ()) -> tuple[str, str]:

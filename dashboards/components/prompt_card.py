@@ -20,7 +20,7 @@ from dosetrack.alerts import GO_ON
 if TYPE_CHECKING:
     from dosetrack.alerts import Prompt
 
-REASONS = ("close to the end", "no other way", "clinical need")
+REASONS = ("clinical need", "close to the end")
 KINDS = {"notification": "notify", "substantial": "decide"}
 SHAPES = {"notify": "●", "decide": "▲"}
 WORDS = {"notify": "notification", "decide": "to decide"}

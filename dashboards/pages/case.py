@@ -42,18 +42,42 @@ if TYPE_CHECKING:
     from dosetrack.workflow import Workflow
     from dosetrack.workflow.results import CaseSummary, CaseView
 
+
+def _decimals(places: int) -> dict[str, str]:
+    """How the grid writes a number; nothing where there is none."""
+    return {"function": f"params.value == null ? '' : d3.format('.{places}f')(params.value)"}
+
+
 COLUMNS = [
-    {"field": "when", "headerName": "started", "width": 165, "cellRenderer": "CaseLink", "sort": "desc"},
-    {"field": "room", "headerName": "room", "width": 120},
-    {"field": "patient", "headerName": "patient", "width": 130},
-    {"field": "procedure", "headerName": "procedure", "flex": 2, "minWidth": 200},
-    {"field": "operator", "headerName": "operator", "flex": 1, "minWidth": 140},
-    {"field": "state", "headerName": "state", "width": 105},
-    {"field": "kerma_gy", "headerName": "Ka,r [Gy], worst plane", "width": 130, "type": "rightAligned"},
-    {"field": "dap", "headerName": "DAP [Gy·cm²]", "width": 125, "type": "rightAligned"},
-    {"field": "minutes", "headerName": "time [min]", "width": 105, "type": "rightAligned"},
-    {"field": "contrast", "headerName": "contrast [mL]", "width": 115, "type": "rightAligned"},
-    {"field": "findings", "headerName": "findings", "width": 105, "type": "rightAligned"},
+    {"field": "when", "headerName": "started", "width": 150, "cellRenderer": "CaseLink", "sort": "desc"},
+    {"field": "room", "headerName": "room", "width": 100},
+    {"field": "patient", "headerName": "patient", "width": 110},
+    {"field": "procedure", "headerName": "procedure", "flex": 2, "minWidth": 150},
+    {"field": "operator", "headerName": "operator", "flex": 1, "minWidth": 120},
+    {"field": "state", "headerName": "state", "width": 92},
+    {
+        "field": "kerma_gy",
+        "headerName": "Ka,r [Gy], worst plane",
+        "width": 112,
+        "type": "rightAligned",
+        "valueFormatter": _decimals(2),
+    },
+    {
+        "field": "dap",
+        "headerName": "DAP [Gy·cm²]",
+        "width": 108,
+        "type": "rightAligned",
+        "valueFormatter": _decimals(1),
+    },
+    {
+        "field": "minutes",
+        "headerName": "time [min]",
+        "width": 88,
+        "type": "rightAligned",
+        "valueFormatter": _decimals(1),
+    },
+    {"field": "contrast", "headerName": "contrast [mL]", "width": 98, "type": "rightAligned"},
+    {"field": "findings", "headerName": "findings", "width": 92, "type": "rightAligned"},
 ]
 NOT_TOLD = "not told"
 POLL_MS = 2000
@@ -140,12 +164,14 @@ def grid_row(case: CaseSummary) -> dict[str, Any]:
         "procedure": case.procedure,
         "operator": case.operators[0] if case.operators else None,
         "state": str(case.state),
-        "kerma_gy": None if worst is None else vm.rounded(worst, 2, divisor=1000),
-        "dap": None if case.dose_area_product_gycm2 is None else vm.rounded(case.dose_area_product_gycm2, 1),
+        "kerma_gy": None if worst is None else float(vm.rounded(worst, 2, divisor=1000)),
+        "dap": None
+        if case.dose_area_product_gycm2 is None
+        else float(vm.rounded(case.dose_area_product_gycm2, 1)),
         "minutes": None
         if case.fluoroscopy_time_s is None
-        else vm.rounded(case.fluoroscopy_time_s, 1, divisor=60),
-        "contrast": None if case.contrast_ml is None else vm.up(case.contrast_ml),
+        else float(vm.rounded(case.fluoroscopy_time_s, 1, divisor=60)),
+        "contrast": None if case.contrast_ml is None else int(vm.up(case.contrast_ml)),
         "findings": len(case.findings),
     }
 

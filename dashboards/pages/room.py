@@ -22,6 +22,7 @@ from dashboards.figures.two_accounts import two_accounts, two_accounts_patch, tw
 from dashboards.pages import room_entry
 from dashboards.router import Query, path_of
 from dosetrack.alerts import to_decide
+from dosetrack.cases import CaseState
 from dosetrack.times import zone_named
 
 if TYPE_CHECKING:
@@ -164,6 +165,7 @@ def _no_case(workflow: Workflow, room: str, kind: str) -> Component:
         [
             html.H1(room),
             html.P(NO_CASE),
+            *_last_case(workflow, room),
             *starts,
             dcc.Link(
                 "Before the case", href=path_of("room", room, "before"), className="button target is-strong"
@@ -172,6 +174,18 @@ def _no_case(workflow: Workflow, room: str, kind: str) -> Component:
         ],
         className="room-idle",
     )
+
+
+def _last_case(workflow: Workflow, room: str) -> list[Component]:
+    """The case that ended here last today, to be reconciled."""
+    ended = [
+        c for c in workflow.cases(first_day=workflow.today()) if c.room == room and c.state is CaseState.ENDED
+    ]
+    if not ended:
+        return []
+    last = ended[-1]
+    words = f"The last case here, {last.procedure or 'procedure not told'}, has ended: summary and reconciling"
+    return [dcc.Link(words, href=path_of("case", last.id), className="button target")]
 
 
 def _tick(view: CaseView) -> list[Component]:
