@@ -79,9 +79,9 @@ def number_table(numbers: NumberTable) -> Component:
 
 
 def figure_with_numbers(
-    figure: go.Figure, numbers: NumberTable, *, component_id: str, says: str
+    figure: go.Figure, numbers: NumberTable, *, component_id: str, says: str, is_open: bool = False
 ) -> Component:
-    """A figure, what it says for those who cannot see it, and its numbers on demand."""
+    """A figure, how to read it, and its numbers: on demand, or shown where `is_open`."""
     return html.Figure(
         [
             dcc.Graph(id=component_id, figure=figure, config=GRAPH_CONFIG_WITH_SAVE, responsive=True,

@@ -78,8 +78,16 @@ def trend_figure(
         )
     )
     _draw_lines(figure, lines, ground)
-    figure.update_xaxes(**axis_style("", ground=ground), type="category", categoryorder="array",
-                        categoryarray=months, showgrid=False)  # fmt: skip
+    figure.update_xaxes(
+        **axis_style("", ground=ground),
+        type="category",
+        categoryorder="array",
+        categoryarray=months,
+        tickvals=months,
+        ticktext=[f"{point.month}<br>n {point.n}" for point in points],
+        range=[-0.5, len(points) - 0.5],
+        showgrid=False,
+    )
     found = [v for p in points for v in (p.median, p.p25, p.p75) if v is not None]
     figure.update_yaxes(
         **log_axis(

@@ -17,7 +17,7 @@ from dashboards.figures.strips import strips_figure
 from dashboards.figures.trend import trend_figure
 from dashboards.month_view import MonthView, Sentence, month_view
 from dashboards.router import Page, Query
-from dashboards.view_models_month import QUANTITIES, month_words, neighbours
+from dashboards.view_models_month import QUANTITIES, is_month, month_words, neighbours
 
 if TYPE_CHECKING:
     from dosetrack.workflow import Workflow
@@ -49,9 +49,9 @@ def layout(workflow: Workflow, query: Query) -> Component:
             section(f"Cases by procedure: {view.quantity.words}", *_strips(view)),
             _part("typical", "Typical values", number_table(view.typical)),
             _part("trend", f"Trend: {view.trend_name}, {view.quantity.words}", _trend(view)),
-            _part("shares", "Cases at or over a level", *_shares(view)),
+            _part("shares", f"Cases at or over a level{_of_every(view)}", *_shares(view)),
             _part("over-levels", "Every case over a substantial level", *_over(view)),
-            _part("completeness", "Completeness by room", number_table(view.completeness)),
+            _part("completeness", f"Completeness by room{_of_every(view)}", number_table(view.completeness)),
         ],
         className="page month",
     )
@@ -61,13 +61,13 @@ def _part(anchor: str, words: str, *children: Component) -> Component:
     return html.Div(section(words, *children), id=anchor)
 
 
+def _of_every(view: MonthView) -> str:
+    return ", every procedure" if view.procedure else ""
+
+
 def title(query: Query) -> str:
     """'Month: October 2026'."""
-    return f"Month: {month_words(query['m'])}" if _is_month(query.get("m")) else "Month"
-
-
-def _is_month(text: str | None) -> bool:
-    return bool(text) and len(text or "") == 7 and (text or "").replace("-", "").isdigit()
+    return f"Month: {month_words(query['m'])}" if is_month(query.get("m")) else "Month"
 
 
 def _head(view: MonthView, query: Query) -> Component:

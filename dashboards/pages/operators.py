@@ -11,7 +11,7 @@ from dash.development.base_component import Component
 
 from dashboards import ids
 from dashboards.components.filters import choice, filters, register_filters
-from dashboards.components.number_table import figure_with_numbers, number_table
+from dashboards.components.number_table import figure_with_numbers
 from dashboards.components.tables import section
 from dashboards.figures.operators import operators_figure
 from dashboards.figures.trend import days_figure
@@ -50,7 +50,6 @@ def layout(workflow: Workflow, query: Query) -> Component:
             _filters(view),
             html.P(MEANING, className="lead"),
             section(f"{view.group}: {view.quantity.words}", _comparison(view)),
-            section("Typical values", number_table(view.numbers)),
             *_own(view),
         ],
         className="page operators",
@@ -100,7 +99,9 @@ def _comparison(view: OperatorsView) -> Component:
         all_median=view.all_median,
         lines=view.lines,
     )
-    return figure_with_numbers(figure, view.numbers, component_id="operators-figure", says=FIGURE_SAYS)
+    return figure_with_numbers(
+        figure, view.numbers, component_id="operators-figure", says=FIGURE_SAYS, is_open=True
+    )
 
 
 def _own(view: OperatorsView) -> list[Component]:
@@ -110,7 +111,9 @@ def _own(view: OperatorsView) -> list[Component]:
     if not view.own:
         return [section(head, html.P(NONE_OWN, className="quiet"))]
     figure = days_figure(view.own, quantity=view.quantity.words, unit=view.quantity.unit, lines=view.lines)
-    drawn = figure_with_numbers(figure, view.own_numbers, component_id="own-figure", says=OWN_SAYS)
+    drawn = figure_with_numbers(
+        figure, view.own_numbers, component_id="own-figure", says=OWN_SAYS, is_open=True
+    )
     return [section(head, html.P(CLAIMED, className="quiet small"), drawn)]
 
 
