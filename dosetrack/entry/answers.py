@@ -25,6 +25,9 @@ class Question:
     text: str
     proposal: str | None = None
 
+    def __str__(self) -> str:
+        return self.text
+
 
 @dataclass(frozen=True, slots=True)
 class Typed(Generic[T]):

@@ -99,6 +99,15 @@ class ReportReceived:
 
 
 @dataclass(frozen=True, slots=True)
+class TableReceived:
+    """A table of typed entries arrived; its rows are entries of their cases."""
+
+    sha256: str
+    file: str
+    entries: int
+
+
+@dataclass(frozen=True, slots=True)
 class FileQuarantined:
     """A received file could not be read; its bytes are held under `sha256`."""
 
@@ -278,6 +287,7 @@ Payload = (
     | CaseEnded
     | CaseClosed
     | ReportReceived
+    | TableReceived
     | FileQuarantined
     | JoinProposed
     | ReportMoved
@@ -302,6 +312,7 @@ PAYLOAD_KINDS: dict[str, type] = {
     "case-ended": CaseEnded,
     "case-closed": CaseClosed,
     "report-received": ReportReceived,
+    "table-received": TableReceived,
     "file-quarantined": FileQuarantined,
     "join-proposed": JoinProposed,
     "report-moved": ReportMoved,

@@ -52,9 +52,7 @@ class LedgerUser:
         with self.ledger.reading() as reader:
             return settings_for(reader, room=room, procedure=procedure, day=day or self.today())
 
-    def _step(
-        self, case_id: str, payload: Payload, *, allowed: set[CaseState], actor: Actor
-    ) -> Recorded[str]:
+    def _step(self, case_id: str, payload: Payload, *, allowed: set[CaseState], actor: Actor) -> Recorded:
         with self.ledger.transaction() as tx:
             self._case_entries(tx, case_id)
             case, _ = self.projector.case(tx, case_id)
@@ -73,7 +71,7 @@ class LedgerUser:
         at: datetime | None = None,
         reason: str | None = None,
         replaces: str | None = None,
-    ) -> Recorded[str]:
+    ) -> Recorded:
         new = NewEntry(
             payload=payload,
             actor=actor,
@@ -87,7 +85,7 @@ class LedgerUser:
 
     def _after(
         self, tx: Transaction, case_id: str, entry_id: str, *, is_report_new: bool = False
-    ) -> Recorded[str]:
+    ) -> Recorded:
         """Project the case again and raise the prompts that are due, in the same transaction."""
         case = self.projector.refresh(tx, case_id, is_report_new=is_report_new)
         prompts: tuple[Prompt, ...] = ()

@@ -6,17 +6,21 @@ from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 
+from dosetrack.errors import ReportRefusedError
 from dosetrack.ledger import PackedOriginal, Transaction
 from dosetrack.readers import read_report
 from dosetrack.records.people import Actor
-from dosetrack.records.report import DoseReport
+from dosetrack.records.report import DoseReport, RefusedFile
+from dosetrack.times import zone_named
 from dosetrack.workflow.base import SYSTEM, LedgerUser
-from dosetrack.workflow.ingest import Progress, TakenIn, ingest_reports, take_in
+from dosetrack.workflow.files import FoundFile, digested
+from dosetrack.workflow.ingest import IngestTally, Progress, TakenIn, ingest_reports, take_in
 from dosetrack.workflow.prompting import raise_due_prompts
 from dosetrack.workflow.results import (
     IngestResult,
 )
-from dosetrack.workflow.tables_in import ingest_tables
+from dosetrack.workflow.site import settings_for
+from dosetrack.workflow.tables_in import take_in_table
 
 
 class Filing(LedgerUser):
@@ -44,7 +48,8 @@ class Filing(LedgerUser):
             return self._take_in(tx, report, original, actor=actor, at=self._clock())
 
         tally, tables = ingest_reports(self.ledger, take_in_one, paths, progress=progress, workers=workers)
-        ingest_tables(self, tables, tally, actor=actor)
+        for table in tables:
+            self._ingest_table(table, tally, actor=actor)
         return IngestResult(
             added=tally.added,
             already_held=tally.already_held,
@@ -52,6 +57,32 @@ class Filing(LedgerUser):
             refused=tuple(tally.refused),
             cases=tuple(tally.cases),
         )
+
+    def _ingest_table(self, found: FoundFile, tally: IngestTally, *, actor: Actor) -> None:
+        file = digested(found)
+        if file.error is not None or file.sha256 is None:
+            tally.refused.append(RefusedFile(file=str(file.path), reason=file.error or "cannot be opened"))
+            return
+        try:
+            with self.ledger.transaction() as tx:
+                if tx.holds_original(file.sha256):
+                    tally.already_held += 1
+                    return
+                cases, added, refused = take_in_table(
+                    tx,
+                    self.projector,
+                    file.path.read_bytes(),
+                    file=str(file.path),
+                    zone=zone_named(settings_for(tx).text("site.time_zone")),
+                    actor=actor,
+                    now=self._clock(),
+                )
+        except ReportRefusedError as error:
+            tally.refused.append(RefusedFile(file=error.file, reason=error.reason))
+            return
+        tally.entries += added
+        tally.refused.extend(refused)
+        tally.cases.update(dict.fromkeys(cases))
 
     def _take_in(
         self,

@@ -1,12 +1,44 @@
-"""What must be asked before an entry is recorded."""
+"""What must be asked before an entry is recorded: the numbers do not fit what is already known."""
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from dosetrack.cases import Case
-from dosetrack.ledger import Transaction
-from dosetrack.records.entries import Payload
-from dosetrack.settings import Settings
+from dosetrack.entry import Question, check_reading, duplicate_question
+from dosetrack.ledger import LedgerReader
+from dosetrack.records.entries import ConsoleReading, Injection, Payload
+from dosetrack.workflow.projector import extras_of
 
 
-def questions_about(tx: Transaction, case: Case, payload: Payload, *, settings: Settings) -> tuple[str, ...]:
+def questions_about(
+    reader: LedgerReader, case: Case, payload: Payload, *, at: datetime
+) -> tuple[Question, ...]:
+    """What a person should answer before `payload`, which happened `at`, counts."""
+    if isinstance(payload, ConsoleReading):
+        previous = [s.value for s in case.readings if s.at <= at]
+        last = last_reading_in_room(reader, case, plane=payload.plane)
+        return check_reading(previous, payload, last_in_room=last)
+    if isinstance(payload, Injection):
+        earlier = [(s.at, s.value) for s in case.injections]
+        question = duplicate_question(earlier, payload, at=at)
+        return (question,) if question else ()
     return ()
+
+
+def last_reading_in_room(reader: LedgerReader, case: Case, *, plane: str) -> ConsoleReading | None:
+    """The last console reading of the case before this one in the same room, on the same plane."""
+    if case.room is None or case.started_instant is None:
+        return None
+    before = case.started_instant.isoformat()
+    rows = [
+        row
+        for row in reader.case_totals(to_day=case.started_at[:10] if case.started_at else None)
+        if row.room == case.room and row.id != case.id and (row.started_instant or "") < before
+    ]
+    newest = max(rows, key=lambda row: row.started_instant or "", default=None)
+    if newest is None or not extras_of(newest).readings:
+        return None
+    payloads = [entry.payload for entry in reader.entries(case=newest.id, kinds=["console-reading"])]
+    readings = [p for p in payloads if isinstance(p, ConsoleReading) and p.plane == plane]
+    return readings[-1] if readings else None

@@ -38,7 +38,7 @@ class Recording(Reading):
 
     def open_case(
         self, opening: CaseOpened, *, actor: Actor, happened_at: datetime | None = None
-    ) -> Recorded[str]:
+    ) -> Recorded:
         """Plan or start a case from the pre-case form; its id is random, never derived."""
         if not opening.room.strip():
             raise InputError(field="room", given=opening.room, accepted="the name of a room")
@@ -46,17 +46,17 @@ class Recording(Reading):
         with self.ledger.transaction() as tx:
             return self._append(tx, case_id, opening, actor=actor, at=happened_at)
 
-    def start_case(self, case_id: str, *, actor: Actor) -> Recorded[str]:
+    def start_case(self, case_id: str, *, actor: Actor) -> Recorded:
         """A planned case begins."""
         return self._step(case_id, CaseStarted(), allowed={CaseState.PLANNED}, actor=actor)
 
-    def end_case(self, case_id: str, *, actor: Actor, how: str = "person") -> Recorded[str]:
+    def end_case(self, case_id: str, *, actor: Actor, how: str = "person") -> Recorded:
         """The case ends; it can still be corrected and receive late reports."""
         return self._step(
             case_id, CaseEnded(how=how), allowed={CaseState.PLANNED, CaseState.RUNNING}, actor=actor
         )
 
-    def close_case(self, case_id: str, *, actor: Actor, note: str | None = None) -> Recorded[str]:
+    def close_case(self, case_id: str, *, actor: Actor, note: str | None = None) -> Recorded:
         """A person reconciled the ended case."""
         return self._step(case_id, CaseClosed(note=note), allowed={CaseState.ENDED}, actor=actor)
 
@@ -74,7 +74,7 @@ class Recording(Reading):
                 ended.append(row.id)
         return tuple(ended)
 
-    def join_report(self, sha256: str, *, into: str, actor: Actor, reason: str) -> Recorded[str]:
+    def join_report(self, sha256: str, *, into: str, actor: Actor, reason: str) -> Recorded:
         """A person moves a report into another case; the case it leaves keeps the trace."""
         with self.ledger.transaction() as tx:
             rows = tx.find_reports(sha256=sha256)
@@ -122,7 +122,7 @@ class Recording(Reading):
         happened_at: datetime | None = None,
         reason: str | None = None,
         is_confirmed: bool = False,
-    ) -> Recorded[str]:
+    ) -> Recorded:
         """Record one entry of a case, unless something must be asked first.
 
         When the result has questions and no entry id, nothing was recorded: a person answers, and
@@ -130,11 +130,12 @@ class Recording(Reading):
         """
         with self.ledger.transaction() as tx:
             self._case_entries(tx, case_id)
-            case, settings = self.projector.case(tx, case_id)
-            questions = () if is_confirmed else questions_about(tx, case, payload, settings=settings)
+            case, _ = self.projector.case(tx, case_id)
+            at = happened_at or self._clock()
+            questions = () if is_confirmed else questions_about(tx, case, payload, at=at)
             if questions:
                 return Recorded(entry_id=None, case_id=case_id, questions=questions)
-            return self._append(tx, case_id, payload, actor=actor, at=happened_at, reason=reason)
+            return self._append(tx, case_id, payload, actor=actor, at=at, reason=reason)
 
     def import_case(
         self, entries: Sequence[TypedEntry], *, actor: Actor, ended_at: datetime | None = None
@@ -174,7 +175,7 @@ class Recording(Reading):
             last = tx.append(new).id
         self._after(tx, case_id, last)
 
-    def correct(self, entry_id: str, payload: Payload | None, *, actor: Actor, reason: str) -> Recorded[str]:
+    def correct(self, entry_id: str, payload: Payload | None, *, actor: Actor, reason: str) -> Recorded:
         """Replace an entry of a case by `payload`, or take it back when that is None.
 
         The earlier value stays readable on the timeline. The correction keeps the time at which
@@ -206,7 +207,7 @@ class Recording(Reading):
 
     def answer_prompt(
         self, case_id: str, prompt_id: str, *, decision: str, reason: str | None, actor: Actor
-    ) -> Recorded[str]:
+    ) -> Recorded:
         """A person answers a prompt: what was decided and why. StateError when it was answered."""
         with self.ledger.transaction() as tx:
             case, _ = self.projector.case(tx, case_id)

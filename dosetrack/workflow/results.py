@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Generic, TypeVar
 
 from dosetrack.alerts import Prompt
 from dosetrack.cases import Case, CaseState
+from dosetrack.entry import Question
 from dosetrack.findings import Finding
 from dosetrack.kidney import KidneyAssessment
 from dosetrack.radiation import BeamOn, Forecast, PlaneCurve, RadiationAccount
@@ -20,8 +20,6 @@ from dosetrack.records.people import Actor
 from dosetrack.records.report import RefusedFile
 from dosetrack.settings import SettingChange, SettingDefinition, Settings
 from dosetrack.skin.screening import SkinRange
-
-T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +135,7 @@ class CaseView:
 
 
 @dataclass(frozen=True, slots=True)
-class Recorded(Generic[T]):
+class Recorded:
     """What recording one entry led to.
 
     entry_id : None when `questions` must be answered first; then nothing was recorded
@@ -146,7 +144,7 @@ class Recorded(Generic[T]):
 
     entry_id: str | None
     case_id: str | None
-    questions: tuple[T, ...]
+    questions: tuple[Question, ...]
     prompts: tuple[Prompt, ...] = ()
     findings: tuple[Finding, ...] = ()
 

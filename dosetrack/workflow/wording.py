@@ -45,6 +45,11 @@ def _(payload: e.ReportReceived) -> str:
 
 
 @_words.register
+def _(payload: e.TableReceived) -> str:
+    return f"Table of entries taken in: {payload.file}, {payload.entries} entries"
+
+
+@_words.register
 def _(payload: e.FileQuarantined) -> str:
     return f"File kept but not read: {payload.file} ({payload.reason})"
 
