@@ -63,6 +63,7 @@ class ContentReader:
         key = walker.encoding.key
         self._ends = struct.pack(walker.encoding.order + "II", walker.sequence_end, 0)
         self._plain = frozenset(key(tag) for tag in _PLAIN_VALUES)
+        (self._sequence_vr,) = walker.encoding.vr_keys([b"SQ"])
         self._skipped = frozenset((key(_RELATIONSHIP), key(_VALUE_TYPE)))
         self._concept_name = key(CONCEPT_NAME)
         self._content = key(CONTENT)
@@ -93,6 +94,7 @@ class ContentReader:
         skipped, plain, concept_name = self._skipped, self._plain, self._concept_name
         measured, content, code_value = self._measured, self._content, self._code_value
         codes = self.codes
+        unpack_length, sequence_vr = walker.unpack_length, self._sequence_vr
         is_open = length == UNDEFINED
         end = limit if is_open else start + length
         items: list[ContentItem] = []
@@ -122,6 +124,9 @@ class ContentReader:
                     key, vr, length = unpack_explicit(data, position)
                     if vr in short_vrs:
                         value_start = position + 8
+                    elif vr == sequence_vr:
+                        length = unpack_length(data, position + 8)[0]
+                        value_start = position + 12
                     elif key == item_stop:
                         position += 8
                         is_item_open = False

@@ -87,7 +87,7 @@ class TextDecoder:
             try:
                 decoded: str = decode_bytes(raw, convert_encodings(list(self.declared)), delimiters)
                 return decoded
-            except (UserWarning, UnicodeError, LookupError):
+            except (UserWarning, ValueError, LookupError):
                 return self._guessed(raw)
 
     def _guessed(self, raw: bytes) -> str:

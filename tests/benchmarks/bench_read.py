@@ -16,6 +16,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pydicom
@@ -82,16 +83,11 @@ def main() -> None:
                 data = _file(events, syntax, undefined=undefined)
                 path = Path(folder, "report.dcm")
                 path.write_bytes(data)
-                ours = _seconds(lambda: read_report(data, file="report.dcm"))  # noqa: B023
-                line = f"{syntax:10} {'undefined' if undefined else 'defined':9} {len(data) / 1e6:5.1f} MB  {ours:6.3f} s"
+                ours = _seconds(partial(read_report, data, file="report.dcm"))
+                lengths = "undefined" if undefined else "defined"
+                line = f"{syntax:10} {lengths:9} {len(data) / 1e6:5.1f} MB  {ours:6.3f} s"
                 if dsrdump:
-                    command = [dsrdump, str(path)]
-                    theirs = _seconds(
-                        lambda: subprocess.run(
-                            command, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-                        ),  # noqa: B023
-                        3,
-                    )
+                    theirs = _seconds(partial(_run, dsrdump, path), 3)
                     line += f"  dsrdump {theirs:6.3f} s  ratio {ours / theirs:5.2f}"
                 if syntax == "explicit" and not undefined:
                     start = time.perf_counter()
@@ -99,6 +95,10 @@ def main() -> None:
                     walked = time.perf_counter() - start
                     line += f"  pydicom {walked:6.2f} s for {count} items, {walked / ours:4.0f} times ours"
                 print(line, flush=True)
+
+
+def _run(command: str, path: Path) -> None:
+    subprocess.run([command, str(path)], check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
 
 if __name__ == "__main__":

@@ -21,8 +21,9 @@ def test_escape_sequences_are_honoured() -> None:
     assert TextDecoder(("", "ISO 2022 IR 87")).name(raw) == "Yamada^Tarou=山田^太郎=やまだ^たろう"
 
 
-def test_unknown_character_set_is_guessed() -> None:
-    decoder = TextDecoder(("ISO_IR 999",))
+@pytest.mark.parametrize("term", ["ISO_IR 999", "ISO_I\x01\0\0\0"])
+def test_unknown_character_set_is_guessed(term: str) -> None:
+    decoder = TextDecoder((term,))
     assert decoder.text("Zoë".encode()) == "Zoë"
     assert decoder.was_guessed
 
