@@ -10,11 +10,12 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from dosetrack.errors import LedgerError, LedgerMissingError
+from dosetrack.errors import InputError, LedgerError, LedgerMissingError
 from dosetrack.records.people import Actor, Role
 from dosetrack.workflow import Workflow, open_workflow
 
 LEDGER_VARIABLE = "DOSETRACK_LEDGER"
+WRONG_USAGE = 2
 NOTHING_USABLE = 3
 
 LedgerOption = Annotated[
@@ -61,6 +62,8 @@ def opened(given: str | None, *, create: bool = False) -> Workflow:
         fail(f"{error}. 'dosetrack ingest' or 'dosetrack serve' makes one.", NOTHING_USABLE)
     except LedgerError as error:
         fail(str(error), NOTHING_USABLE)
+    except InputError as error:  # not an address of a ledger
+        fail(str(error), WRONG_USAGE)
 
 
 def fail(message: str, code: int) -> NoReturn:

@@ -4,23 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from pathlib import Path
 
-from dosetrack.errors import ReportRefusedError
 from dosetrack.ledger import PackedOriginal, Transaction
 from dosetrack.readers import read_report
 from dosetrack.records.people import Actor
-from dosetrack.records.report import DoseReport, RefusedFile
+from dosetrack.records.report import DoseReport
 from dosetrack.times import zone_named
 from dosetrack.workflow.base import SYSTEM, LedgerUser
-from dosetrack.workflow.files import FoundFile, digested
-from dosetrack.workflow.ingest import IngestTally, Progress, TakenIn, ingest_reports, take_in
+from dosetrack.workflow.ingest import TakenIn, take_in
 from dosetrack.workflow.prompting import raise_due_prompts
-from dosetrack.workflow.results import (
-    IngestResult,
-)
 from dosetrack.workflow.site import settings_for
-from dosetrack.workflow.tables_in import take_in_table
+from dosetrack.workflow.tables_in import TableTakenIn, take_in_table
 
 
 class Filing(LedgerUser):
@@ -34,55 +28,29 @@ class Filing(LedgerUser):
         with self.ledger.transaction() as tx:
             return self._take_in(tx, report, data, actor=actor, at=happened_at or self._clock())
 
-    def ingest(
-        self,
-        paths: Sequence[Path],
-        *,
-        actor: Actor,
-        progress: Progress | None = None,
-        workers: int | None = None,
-    ) -> IngestResult:
-        """Take in every dose report and table of typed entries under `paths`."""
+    def take_in_reports(
+        self, reports: Sequence[tuple[DoseReport, bytes | PackedOriginal]], *, actor: Actor
+    ) -> tuple[TakenIn, ...]:
+        """Take in reports that were read already, with their bytes, in one transaction."""
+        with self.ledger.transaction() as tx:
+            return tuple(
+                self._take_in(tx, report, original, actor=actor, at=self._clock())
+                for report, original in reports
+            )
 
-        def take_in_one(tx: Transaction, report: DoseReport, original: bytes | PackedOriginal) -> TakenIn:
-            return self._take_in(tx, report, original, actor=actor, at=self._clock())
+    def take_in_table(self, data: bytes, *, file: str, actor: Actor) -> TableTakenIn:
+        """Take in a table of typed entries (CSV, XLSX); ReportRefusedError when it is none."""
+        with self.ledger.transaction() as tx:
+            zone = zone_named(settings_for(tx).text("site.time_zone"))
+            return take_in_table(
+                tx, self.projector, data, file=file, zone=zone, actor=actor, now=self._clock()
+            )
 
-        tally, tables = ingest_reports(self.ledger, take_in_one, paths, progress=progress, workers=workers)
-        for table in tables:
-            self._ingest_table(table, tally, actor=actor)
-        return IngestResult(
-            added=tally.added,
-            already_held=tally.already_held,
-            entries_added=tally.entries,
-            refused=tuple(tally.refused),
-            cases=tuple(tally.cases),
-        )
-
-    def _ingest_table(self, found: FoundFile, tally: IngestTally, *, actor: Actor) -> None:
-        file = digested(found)
-        if file.error is not None or file.sha256 is None:
-            tally.refused.append(RefusedFile(file=str(file.path), reason=file.error or "cannot be opened"))
-            return
-        try:
-            with self.ledger.transaction() as tx:
-                if tx.holds_original(file.sha256):
-                    tally.already_held += 1
-                    return
-                cases, added, refused = take_in_table(
-                    tx,
-                    self.projector,
-                    file.path.read_bytes(),
-                    file=str(file.path),
-                    zone=zone_named(settings_for(tx).text("site.time_zone")),
-                    actor=actor,
-                    now=self._clock(),
-                )
-        except ReportRefusedError as error:
-            tally.refused.append(RefusedFile(file=error.file, reason=error.reason))
-            return
-        tally.entries += added
-        tally.refused.extend(refused)
-        tally.cases.update(dict.fromkeys(cases))
+    def case_of_report(self, sha256: str) -> str | None:
+        """The case that holds the report with this digest of its bytes, None when it is not held."""
+        with self.ledger.reading() as reader:
+            rows = reader.find_reports(sha256=sha256)
+        return rows[0].case_id if rows else None
 
     def _take_in(
         self,
