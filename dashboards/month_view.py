@@ -91,7 +91,7 @@ def month_view(workflow: Workflow, query: Query) -> MonthView:
     return MonthView(
         month=month,
         months=months,
-        counted=_counted(result, settings, room),
+        counted=_counted(result, settings, query) + f" · as of ledger entry {workflow.position()}",
         procedure=query.get("procedure"),
         procedures=tuple(dict.fromkeys(row.procedure for row in window.procedures if row.procedure)),
         room=room,
@@ -135,10 +135,11 @@ def drawn_group(result: AuditResult, procedure: str | None) -> tuple[str | None,
     return most.procedure, most.age_group
 
 
-def _counted(result: AuditResult, settings: Settings, room: str | None) -> str:
-    where = f" in {room}" if room else ""
+def _counted(result: AuditResult, settings: Settings, query: Query) -> str:
     counted = "1 ended case" if result.n == 1 else f"{result.n} ended cases"
-    return f"{counted}{where} · rolling window {settings.text('audit.rolling_months')} months"
+    where = f" in {query['room']}" if query.get("room") else ""
+    only = f" · shown: {query['procedure']}" if query.get("procedure") else ""
+    return f"{counted}{where}{only} · rolling window {settings.text('audit.rolling_months')} months"
 
 
 def _attention(result: AuditResult, window: AuditResult, settings: Settings) -> tuple[Attention, ...]:

@@ -16,3 +16,31 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
     }
   }
 });
+
+/* Paper has its own width: before printing the pages of wide tables, it is laid on its side, figures
+   are redrawn to it and their numbers opened. */
+(function () {
+  const PAPER_PX = 1000;
+  const WIDE = ".page.month, .page.operators, .page.settings";
+  const opened = [];
+  const lying = document.createElement("style");
+  lying.textContent = "@page { size: A4 landscape; margin: 12mm; }";
+  const plots = function () { return Array.from(document.querySelectorAll(".page figure .js-plotly-plot")); };
+  window.addEventListener("beforeprint", function () {
+    if (document.querySelector(WIDE)) { document.head.appendChild(lying); }
+    document.querySelectorAll(".page figure details:not([open])").forEach(function (part) {
+      part.open = true;
+      opened.push(part);
+    });
+    plots().forEach(function (plot) {
+      if (window.Plotly) { window.Plotly.relayout(plot, { width: PAPER_PX, autosize: false }); }
+    });
+  });
+  window.addEventListener("afterprint", function () {
+    lying.remove();
+    opened.splice(0).forEach(function (part) { part.open = false; });
+    plots().forEach(function (plot) {
+      if (window.Plotly) { window.Plotly.relayout(plot, { width: null, autosize: true }); }
+    });
+  });
+}());

@@ -149,7 +149,7 @@ def _draw_lines(figure: go.Figure, lines: Sequence[NamedLine], ground: Ground) -
             figure.add_hline(y=line.value, line=line_style(line, ground), layer="below", name=line.name)
             figure.add_annotation(
                 x=1.01, xref="paper", xanchor="left", y=math.log10(line.value), yanchor="middle",
-                text=line.name, showarrow=False, font={"size": SMALL_PX, "color": ground.quiet},
+                text=line.name, showarrow=False, align="left", font={"size": SMALL_PX, "color": ground.quiet},
             )  # fmt: skip
 
 

@@ -19,6 +19,9 @@ class FakeWorkflow:
         self.changes = []
         self.audit_cases = tuple(audit_cases)
 
+    def position(self):
+        return len(self.audit_cases) + len(self.changes)
+
     def months(self):
         return tuple(sorted({f"{case.day:%Y-%m}" for case in self.audit_cases}))
 
