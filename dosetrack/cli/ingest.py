@@ -18,8 +18,9 @@ from dosetrack.cli._ledger_options import (
     opened,
 )
 from dosetrack.cli.json_out import write_json
+from dosetrack.services.ingest import Progress
+from dosetrack.services.ingest import ingest as ingest_files
 from dosetrack.workflow import IngestResult
-from dosetrack.workflow.ingest import Progress
 
 SOME_REFUSED = 1
 
@@ -42,7 +43,7 @@ def ingest(
     """
     workflow = opened(ledger, create=True)
     with _ProgressBar() as progress:
-        result = workflow.ingest(paths, actor=actor_named(actor), progress=progress, workers=workers)
+        result = ingest_files(workflow, paths, actor=actor_named(actor), progress=progress, workers=workers)
     for refused in result.refused:
         print(f"{refused.file}: {refused.reason}", file=sys.stderr)
     if as_json:

@@ -229,19 +229,15 @@ def _cigarroa_row(case: _Case) -> LimitRow:
         say=f"{per_weight.number:g} times weight over creatinine",
     )
     weight, creatinine = case.patient.weight_kg, case.estimates.creatinine.mg_dl
-    # the estimate's note names what stops every creatinine row: dialysis, change, age, staleness
-    outside = _outside_reason(case) or _estimate_reason(case.estimates.egfr)
+    outside = _outside_reason(case)
     if outside or creatinine is None:
-        return _because(row, outside or "not computed: creatinine missing")
+        # the estimate's note names what stops every creatinine row: dialysis, change, staleness
+        return _because(row, outside or case.estimates.egfr.note or "not computed: creatinine missing")
     if weight is None:
         return _because(row, "not computed: weight missing")
     limit = min(per_weight.number * weight / creatinine, cap.number)
     basis = f"SCr {creatinine:.2f} mg/dL, weight {weight:g} kg"
     return _with_volume(case, row, limit_ml=limit, renal_input=basis)
-
-
-def _estimate_reason(estimate: FiltrationRow) -> str | None:
-    return None if estimate.valid else estimate.note
 
 
 def _iodine_row(case: _Case, key: str, *, by: str = "") -> LimitRow:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from dosetrack.cases import Case, Stamped
@@ -97,13 +97,13 @@ def _renal_input(case: Case, *, settings: Settings, zone: ZoneInfo, as_of: datet
         age = age_years_on(patient.birth_date, day) if patient.birth_date else None
     except InputError:
         age = None  # a birth date that cannot be read is a birth date not known
-    sites = [s.value.site for s in case.injections]
     told = case.opening.value.injection_site if case.opening else InjectionSite.UNKNOWN
+    sites = [told if s.value.site is InjectionSite.UNKNOWN else s.value.site for s in case.injections]
     return RenalInput(
         on=day,
         sex=patient.sex,
         age_years=age,
-        creatinine=newest_creatinine(case.creatinines),
+        creatinine=creatinine_for(case.creatinines, day=day),
         weight_kg=patient.weight_kg,
         height_cm=patient.height_cm,
         site=case_site(sites) if sites else told,
@@ -116,9 +116,14 @@ def _renal_input(case: Case, *, settings: Settings, zone: ZoneInfo, as_of: datet
     )
 
 
-def newest_creatinine(samples: tuple[Stamped[Creatinine], ...]) -> Creatinine | None:
-    """The sample taken last; among samples without a date the one entered last."""
-    newest = max(samples, key=lambda s: (s.value.taken_on or "", s.at, s.seq), default=None)
+def creatinine_for(samples: tuple[Stamped[Creatinine], ...], *, day: date) -> Creatinine | None:
+    """The sample taken last, up to the day of the case; a later one only where there is no other.
+
+    Among samples without a date the one entered last counts. A creatinine after the case is a
+    follow-up and says nothing of the limits before it.
+    """
+    until = [s for s in samples if (s.value.taken_on or "")[:10] <= day.isoformat()]
+    newest = max(until or samples, key=lambda s: (s.value.taken_on or "", s.at, s.seq), default=None)
     return newest.value if newest else None
 
 

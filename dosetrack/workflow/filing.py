@@ -11,10 +11,10 @@ from dosetrack.records.people import Actor
 from dosetrack.records.report import DoseReport
 from dosetrack.times import zone_named
 from dosetrack.workflow.base import SYSTEM, LedgerUser
-from dosetrack.workflow.ingest import TakenIn, take_in
 from dosetrack.workflow.prompting import raise_due_prompts
 from dosetrack.workflow.site import settings_for
 from dosetrack.workflow.tables_in import TableTakenIn, take_in_table
+from dosetrack.workflow.taking_in import TakenIn, take_in
 
 
 class Filing(LedgerUser):

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import uuid
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from pathlib import Path
+from pathlib import PurePath
 from zoneinfo import ZoneInfo
 
 from dosetrack.ledger import CaseTotalRow, Transaction
@@ -15,6 +16,22 @@ from dosetrack.records.entries import CaseEnded, CaseOpened, NewEntry, PatientSi
 from dosetrack.records.people import Actor
 from dosetrack.records.report import Patient, RefusedFile
 from dosetrack.workflow.projector import CaseProjector
+
+
+@dataclass(frozen=True, slots=True)
+class TableTakenIn:
+    """What became of a table. is_new: False when its bytes were held already.
+
+    added : entries recorded
+    refused : rows not used, each with its line and reason
+    cases : ids touched
+    """
+
+    is_new: bool
+    added: int = 0
+    refused: tuple[RefusedFile, ...] = ()
+    cases: tuple[str, ...] = ()
+
 
 _LONGEST_CASE = timedelta(hours=12)  # an entry this long after a case's start is of another case
 
@@ -28,8 +45,8 @@ def take_in_table(
     zone: ZoneInfo,
     actor: Actor,
     now: datetime,
-) -> tuple[list[str], int, list[RefusedFile]]:
-    """(cases touched, entries added, rows refused) of a table file, within the open transaction.
+) -> TableTakenIn:
+    """Put the rows of a table file into their cases, within the open transaction.
 
     The same bytes again change nothing. Rows go to the case named, else to the case with that
     accession number, else to the patient's case at that time; where there is none but a room is
@@ -40,6 +57,8 @@ def take_in_table(
     ReportRefusedError
         The file is no table of entries.
     """
+    if tx.holds_original(hashlib.sha256(data).hexdigest()):
+        return TableTakenIn(is_new=False)
     table = read_entry_table(data, file=file, zone=zone)
     sha256 = tx.hold_original(data, file)
     refused = [RefusedFile(file=file, reason=_without_file(str(row), file)) for row in table.refused]
@@ -59,21 +78,21 @@ def take_in_table(
                 actor=actor,
                 happened_at=entry.at or now,
                 case=case_id,
-                reason=f"from {Path(file).name}, line {entry.line}",
+                reason=f"from {PurePath(file).name}, line {entry.line}",
             )
         )
         touched[case_id] = None
         added += 1
     tx.append(
         NewEntry(
-            payload=TableReceived(sha256=sha256, file=Path(file).name, entries=added),
+            payload=TableReceived(sha256=sha256, file=PurePath(file).name, entries=added),
             actor=actor,
             happened_at=now,
         )
     )
     for case_id in touched:
         projector.refresh(tx, case_id)
-    return list(touched), added, refused
+    return TableTakenIn(is_new=True, added=added, refused=tuple(refused), cases=tuple(touched))
 
 
 def _in_order(table: EntryTable) -> Iterable[TableEntry]:

@@ -135,7 +135,6 @@ def test_in_obesity_the_lowest_clearance_counts_and_is_named() -> None:
             "limit unknown: creatinine of 140 days ago is too old",
             "not computed: creatinine of 140 days ago is too old",
         ),
-        ({"age_years": None}, "limit unknown: age missing", "not computed: age missing"),
         (
             {"creatinine": Creatinine("1.5", "mg/dL", "2026-03-05")},
             "limit unknown: creatinine dated after the case",
@@ -157,6 +156,17 @@ def test_without_a_valid_creatinine_every_row_says_why_and_none_leads(
         if row.key in ("gurm_2", "cigarroa_macd", "nyman_1"):
             assert row.note == note
     assert not any(row.valid or row.value is not None for row in found.egfr)
+
+
+def test_without_age_only_the_row_of_creatinine_and_weight_leads_and_the_gap_is_told(
+    patient: RenalInput,
+) -> None:
+    # Cigarroa 1989: 5 mL/kg x 80 kg / 1.5 mg/dL = 266.67 mL; it has no term of age or sex
+    found = assess(replace(patient, age_years=None), NOTHING)
+    assert found.leading_key == "cigarroa_macd"
+    assert found.leading_limit_ml == pytest.approx(266.67, abs=0.01)
+    assert _row(found, "gurm_2").note == "not computed: age missing"
+    assert "renal-input-missing" in _codes(found)
 
 
 @pytest.mark.parametrize(

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 
 from dosetrack.cases import CaseState
@@ -118,37 +116,3 @@ def test_unreadable_bytes_are_refused_with_a_reason(workflow: Workflow) -> None:
     with pytest.raises(ReportRefusedError):
         workflow.take_in_bytes(b"not dicom at all", file="x.dcm")
     assert workflow.cases() == ()
-
-
-def test_ingest_goes_on_past_bad_files_and_starts_again_where_it_was(
-    workflow: Workflow, tmp_path: Path
-) -> None:
-    folder = tmp_path / "in" / "deep"
-    folder.mkdir(parents=True)
-    for number in range(3):
-        data = dose_report(f"r{number}", [event(number)], accession=f"A-{number}", study=f"1.2.{number}")
-        (folder / f"r{number}.dcm").write_bytes(data)
-    (folder / "r1-cut.dcm").write_bytes((folder / "r1.dcm").read_bytes()[:900])
-    (folder / "empty.dcm").write_bytes(b"")
-    (folder / "text.dcm").write_text("hello")
-    seen: list[tuple[int, int]] = []
-    result = workflow.ingest(
-        [tmp_path / "in", tmp_path / "missing.dcm"],
-        actor=NURSE,
-        progress=lambda done, total: seen.append((done, total)),
-        workers=1,
-    )
-    assert (result.added, result.already_held, len(result.refused)) == (3, 0, 4)
-    assert all(refused.reason for refused in result.refused)
-    assert seen[-1] == (7, 7)
-    again = workflow.ingest([tmp_path / "in"], actor=NURSE, workers=1)
-    assert (again.added, again.already_held) == (0, 3)
-    assert set(again.cases) == set(result.cases)
-
-
-def test_ingest_on_two_processes_gives_the_same_cases(workflow: Workflow, tmp_path: Path) -> None:
-    for number in range(6):
-        data = dose_report(f"r{number}", [event(number)], accession=f"A-{number}", study=f"1.2.{number}")
-        (tmp_path / f"r{number}.dcm").write_bytes(data)
-    result = workflow.ingest([tmp_path / f"r{n}.dcm" for n in range(6)], actor=NURSE, workers=2)
-    assert (result.added, len(set(result.cases))) == (6, 6)

@@ -21,6 +21,7 @@ DEPARTMENT_SETTINGS: dict[str, str] = {
     "site.time_zone": ZONE.key,
     "site.people": "Birch-Demo (nurse)\nLarch-Demo (radiographer)\nReed-Demo^Noor\nTeasel-Demo^Mara",
     "room.usual_volumes_ml": "4 5 6 8 12",
+    "contrast.apply_ratios_to_venous": "yes",
 }
 """Site settings of the department, by key of `settings.csv`, valid from its first day."""
 

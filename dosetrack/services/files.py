@@ -1,0 +1,117 @@
+"""Files on their way into the ledger: found, read in other processes, handed over in order."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from multiprocessing import get_context
+from pathlib import Path
+
+from dosetrack.errors import ReportRefusedError
+from dosetrack.ledger import PackedOriginal, pack_original
+from dosetrack.readers import read_report
+from dosetrack.records.report import DoseReport, RefusedFile
+
+_AHEAD_PER_WORKER = 4  # files in flight per process: keeps both busy and memory flat
+
+
+@dataclass(frozen=True, slots=True)
+class FoundFile:
+    """A file to take in. sha256: of its bytes, once digested; error: why it cannot be opened."""
+
+    path: Path
+    sha256: str | None = None
+    error: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ReadFile:
+    """A file that was read: the report and its packed bytes, or the refusal."""
+
+    path: Path
+    report: DoseReport | None
+    original: PackedOriginal | None
+    refused: RefusedFile | None
+
+
+def files_under(paths: Sequence[Path]) -> list[FoundFile]:
+    """Every file named by `paths`, directories walked in sorted order, hidden files left out.
+
+    A folder that cannot be opened is listed with the reason. Nothing is read yet.
+    """
+    found: list[FoundFile] = []
+    for path in paths:
+        found.extend(_walked(path) if path.is_dir() else [FoundFile(path=path)])
+    return found
+
+
+def _walked(folder: Path) -> Iterator[FoundFile]:
+    errors: list[OSError] = []
+    for root, folders, names in os.walk(folder, onerror=errors.append):
+        folders.sort()
+        for name in sorted(names):
+            if not name.startswith("."):
+                yield FoundFile(path=Path(root) / name)
+    for error in errors:
+        yield FoundFile(path=Path(error.filename or folder), error=_opening_failed(error))
+
+
+def digested(found: FoundFile) -> FoundFile:
+    """`found` with the digest of its bytes, or with the reason why it cannot be opened."""
+    if found.error:
+        return found
+    try:
+        with found.path.open("rb") as stream:
+            return replace(found, sha256=hashlib.file_digest(stream, "sha256").hexdigest())
+    except OSError as error:
+        return replace(found, error=_opening_failed(error))
+
+
+def content_of(path: Path) -> bytes:
+    """The whole file; ReportRefusedError when it cannot be opened."""
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise ReportRefusedError(file=str(path), reason=_opening_failed(error)) from error
+
+
+def _opening_failed(error: OSError) -> str:
+    return f"cannot be opened ({error.strerror or error}); a readable file is expected"
+
+
+def read_in_order(files: Iterable[FoundFile], *, workers: int) -> Iterator[ReadFile]:
+    """`files` read as dose reports on `workers` processes, in the order given.
+
+    Only a few files are in flight at once, so memory does not grow with their number. With one
+    worker everything happens in this process.
+    """
+    if workers <= 1:
+        yield from (read_file(found) for found in files)
+        return
+    waiting: deque[Future[ReadFile]] = deque()
+    # 'spawn' because the caller may run threads (a server), which a fork would copy half-way
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        for found in files:
+            waiting.append(pool.submit(read_file, found))
+            while len(waiting) > workers * _AHEAD_PER_WORKER:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+
+
+def read_file(found: FoundFile) -> ReadFile:
+    """`found` read as a dose report, or the refusal in one sentence."""
+    path = found.path
+    if found.error:
+        return ReadFile(path, None, None, RefusedFile(file=str(path), reason=found.error))
+    try:
+        data = path.read_bytes()
+        return ReadFile(path, read_report(data, file=str(path)), pack_original(data), None)
+    except ReportRefusedError as error:
+        return ReadFile(path, None, None, RefusedFile(file=str(path), reason=error.reason))
+    except OSError as error:
+        return ReadFile(path, None, None, RefusedFile(file=str(path), reason=_opening_failed(error)))

@@ -1,0 +1,122 @@
+"""Files into the ledger: found, read on every core, taken in by batches, refused with a reason."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import islice
+from pathlib import Path
+
+from dosetrack.errors import ReportRefusedError
+from dosetrack.records.people import Actor
+from dosetrack.records.report import RefusedFile
+from dosetrack.services.files import FoundFile, digested, files_under, read_in_order
+from dosetrack.workflow import IngestResult, TakenIn, Workflow
+
+Progress = Callable[[int, int], None]
+"""Told (files done, files in all) as ingest goes on."""
+
+TABLE_SUFFIXES = frozenset({".csv", ".xlsx"})
+_REPORTS_A_COMMIT = 25  # a commit costs a disk sync; an interruption repeats at most these
+
+
+def ingest(
+    workflow: Workflow,
+    paths: Sequence[Path],
+    *,
+    actor: Actor,
+    progress: Progress | None = None,
+    workers: int | None = None,
+) -> IngestResult:
+    """Take in every dose report and table of typed entries under `paths`.
+
+    Files already held are told by their digest and not read again, so an interrupted ingest goes
+    on where it was. A file that cannot be used is refused with its reason; the rest goes on.
+    Tables come last, so that their rows find the cases of the reports.
+
+    Parameters
+    ----------
+    workers : processes that read files; None: one per core
+    """
+    tally = _Tally()
+    found = files_under(paths)
+    tables = [f for f in found if f.path.suffix.lower() in TABLE_SUFFIXES]
+    others = [f for f in found if f.path.suffix.lower() not in TABLE_SUFFIXES]
+    counter = _Counter(total=len(found), progress=progress)
+
+    def unread() -> Iterator[FoundFile]:
+        for file in map(digested, others):
+            case_id = workflow.case_of_report(file.sha256) if file.sha256 else None
+            if case_id is None:
+                yield file
+            else:
+                tally.count(TakenIn(case_id, is_new=False))
+                counter.add(1)
+
+    count = workers if workers is not None else min(len(others), os.cpu_count() or 1)
+    read = read_in_order(unread(), workers=count)
+    while batch := list(islice(read, _REPORTS_A_COMMIT)):
+        reports = [(f.report, f.original) for f in batch if f.report and f.original]
+        for taken in workflow.take_in_reports(reports, actor=actor):
+            tally.count(taken)
+        tally.refused.extend(file.refused for file in batch if file.refused is not None)
+        counter.add(len(batch))
+    for table in tables:
+        _take_in_table(workflow, table, tally, actor=actor)
+        counter.add(1)
+    return tally.result()
+
+
+def _take_in_table(workflow: Workflow, found: FoundFile, tally: _Tally, *, actor: Actor) -> None:
+    file = str(found.path)
+    try:
+        taken = workflow.take_in_table(found.path.read_bytes(), file=file, actor=actor)
+    except ReportRefusedError as error:
+        tally.refused.append(RefusedFile(file=file, reason=error.reason))
+        return
+    except OSError as error:
+        reason = f"cannot be opened ({error.strerror or error}); a readable file is expected"
+        tally.refused.append(RefusedFile(file=file, reason=reason))
+        return
+    tally.already_held += not taken.is_new
+    tally.entries += taken.added
+    tally.refused.extend(taken.refused)
+    tally.cases.update(dict.fromkeys(taken.cases))
+
+
+@dataclass(slots=True)
+class _Tally:
+    """Running result of one ingest."""
+
+    added: int = 0
+    already_held: int = 0
+    entries: int = 0
+    refused: list[RefusedFile] = field(default_factory=list)
+    cases: dict[str, None] = field(default_factory=dict)
+
+    def count(self, taken: TakenIn) -> None:
+        self.added += taken.is_new
+        self.already_held += not taken.is_new
+        self.cases[taken.case_id] = None
+
+    def result(self) -> IngestResult:
+        return IngestResult(
+            added=self.added,
+            already_held=self.already_held,
+            entries_added=self.entries,
+            refused=tuple(self.refused),
+            cases=tuple(self.cases),
+        )
+
+
+@dataclass(slots=True)
+class _Counter:
+    total: int
+    progress: Progress | None
+    done: int = 0
+
+    def add(self, files: int) -> None:
+        self.done += files
+        if self.progress is not None:
+            self.progress(self.done, self.total)
