@@ -70,7 +70,8 @@ def case(
 
 def summary_document(summary: CaseSummary) -> dict[str, Any]:
     """One case as in the list of `dosetrack cases --json`."""
-    return plain(summary)  # type: ignore[no-any-return]
+    document: dict[str, Any] = plain(summary)
+    return document
 
 
 def case_document(view: CaseView) -> dict[str, Any]:
@@ -113,7 +114,8 @@ def _over_all(view: CaseView) -> dict[str, Any]:
 
 
 def _stamped(stamped: Any) -> dict[str, Any]:
-    return plain(stamped.value) | {
+    said: dict[str, Any] = plain(stamped.value)
+    return said | {
         "entry_id": stamped.entry_id,
         "at": plain(stamped.at),
         "by": stamped.by.name,
