@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -43,15 +43,21 @@ class Accounts:
 
 def accounts(view: CaseView, *, zone: ZoneInfo, decimals: int = 2) -> Accounts:
     """Both accounts of `view`; kermas in Gy with `decimals`."""
+    is_stale = view.feeds.is_stale
     return Accounts(
         kerma=worst_kerma(view, zone=zone, decimals=decimals),
-        planes=tuple(plane_kerma(view, p, decimals=decimals) for p in other_planes(view)),
-        skin=skin_dose(view),
-        dose_area_product=area_product(view),
-        time=beam_time(view),
+        planes=tuple(_aged(plane_kerma(view, p, decimals=decimals), is_stale) for p in other_planes(view)),
+        skin=_aged(skin_dose(view), is_stale),
+        dose_area_product=_aged(area_product(view), is_stale),
+        time=_aged(beam_time(view), is_stale),
         contrast=contrast_given(view),
         distance=limit_distance(view),
     )
+
+
+def _aged(shown: Shown, is_stale: bool) -> Shown:
+    """A number of the radiation feed, marked while that feed is silent."""
+    return replace(shown, is_stale=is_stale and not shown.is_unknown)
 
 
 def levels_of(view: CaseView, quantity: str) -> list[float]:

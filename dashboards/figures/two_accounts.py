@@ -407,6 +407,7 @@ class _Lanes:
             for at, value, line in self.levels_of(lane):
                 words.append(self.level_words(at, value, line, axis_name=name))
         words += self.missing_words()
+        words += self.earlier_words()
         words += self.plane_words()
         if self.clock.is_live:
             words.append(
@@ -453,6 +454,18 @@ class _Lanes:
                 )
             )  # fmt: skip
         return found
+
+    def earlier_words(self) -> list[dict[str, Any]]:
+        """What the stairs stand on: contrast of the days before, where its amount is known."""
+        base = earlier_ml(self.view)
+        if not base:
+            return []
+        return [
+            self.words(
+                f"{vm.used_ml(base)} mL earlier", x=0, xref="paper", xanchor="left", xshift=4, y=base, yref="y3",
+                yanchor="top", yshift=-2, color=self.ground.quiet,
+            )
+        ]  # fmt: skip
 
     def plane_words(self) -> list[dict[str, Any]]:
         """Which line is which plane, where there are two."""
