@@ -11,11 +11,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from sources_of_truth import ROOT, Module, imports_of, modules
 
 OUTSIDE_THE_CORE = ("dosetrack.ledger", "dosetrack.services", "dosetrack.cli")
-# one exception each, with its reason
-EXCEPTIONS = {
-    "dosetrack.tables": "reads the packaged tables",
-    "dosetrack.workflow.files": "finds and opens the files of an ingest, beside the ledger they go to",
-}
+EXCEPTIONS = {"dosetrack.tables"}  # reads the packaged tables
 FORBIDDEN_IMPORTS = {
     "socket", "ssl", "http", "urllib", "requests", "ftplib", "smtplib", "sqlite3", "subprocess",
     "tempfile", "shutil", "glob", "secrets",
