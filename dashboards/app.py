@@ -86,13 +86,18 @@ def shell() -> Component:
             dcc.Location(id=ids.LOCATION, refresh="callback-nav"),
             dcc.Store(id=ids.TITLE),
             html.Div(id=ids.ANNOUNCER, className="for-readers", role="status", **{"aria-live": "polite"}),
-            html.Div(id=ids.SHELL, className="shell", **{"data-ground": "light"}, children=[
-                html.A("Skip to the page", href=f"#{ids.PAGE}", className="skip-link"),
-                html.Header(id=ids.NAVIGATION),
-                html.Main(id=ids.PAGE, tabIndex=-1),
-            ]),
+            html.Div(
+                id=ids.SHELL,
+                className="shell",
+                **{"data-ground": "light"},
+                children=[
+                    html.A("Skip to the page", href=f"#{ids.PAGE}", className="skip-link"),
+                    html.Header(id=ids.NAVIGATION),
+                    html.Main(id=ids.PAGE, tabIndex=-1),
+                ],
+            ),
         ],
-    )  # fmt: skip
+    )
 
 
 def navigation(pages: tuple[Page, ...], current: str | None) -> Component:
@@ -119,7 +124,7 @@ def page_of(
 
 
 def _register_router(app: Dash, workflow: Workflow, pages: tuple[Page, ...]) -> None:
-    @app.callback(  # type: ignore[untyped-decorator]
+    @app.callback(
         Output(ids.PAGE, "children"),
         Output(ids.NAVIGATION, "children"),
         Output(ids.TITLE, "data"),

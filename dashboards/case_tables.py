@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from dashboards import view_models as vm
-from dashboards.case_words import DAP, KERMA, SKIN, TIME
+from dashboards.case_words import DAP, KERMA, TIME
 
 if TYPE_CHECKING:
     from dosetrack.radiation import Tally
@@ -25,8 +25,13 @@ def words_of(quantity: str, value: float | None) -> str:
     """A value of `quantity` with its unit; '' where there is none."""
     if value is None:
         return ""
-    shown = {KERMA: vm.kerma, SKIN: vm.kerma, DAP: vm.dose_area_product, TIME: vm.minutes}[quantity]
-    return " ".join(part for part in shown(value) if part)
+    if quantity == DAP:
+        parts = vm.dose_area_product(value)
+    elif quantity == TIME:
+        parts = vm.minutes(value)
+    else:
+        parts = vm.kerma(value)
+    return " ".join(part for part in parts if part)
 
 
 def plane_rows(view: CaseView) -> list[tuple[str, ...]]:
@@ -136,7 +141,9 @@ def _contrast_provenance(view: CaseView, *, zone: ZoneInfo) -> list[tuple[str, .
     now = view.kidney.given.now
     by = ", ".join(dict.fromkeys(s.by for s in view.stairs)) or "nobody"
     from_what = f"{now.injections} injections, entered by {by}"
-    rows = [("contrast given", f"{vm.used_ml(now.contrast_ml)} mL", vm.basis_words("entered"), from_what)]
+    rows: list[tuple[str, ...]] = [
+        ("contrast given", f"{vm.used_ml(now.contrast_ml)} mL", vm.basis_words("entered"), from_what)
+    ]
     if now.iodine_g is not None:
         rows.append(("iodine", f"{vm.iodine_g(now.iodine_g)} g", "from volume and concentration", from_what))
     if view.kidney.leading_row is not None:
@@ -146,17 +153,15 @@ def _contrast_provenance(view: CaseView, *, zone: ZoneInfo) -> list[tuple[str, .
 
 
 def _patient_provenance(view: CaseView, *, zone: ZoneInfo) -> list[tuple[str, ...]]:
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for sample in view.case.creatinines:
         value = f"{sample.value.value} {sample.value.unit.replace('umol', 'µmol')}"
         taken = f"taken {sample.value.taken_on}" if sample.value.taken_on else "date not told"
         by = f"{taken}; typed by {sample.by.name}, {vm.clock_time(sample.at, zone)}"
         rows.append(("creatinine", value, "laboratory value as typed", by))
     patient = view.case.patient
-    for name, value in (("weight", patient.weight_kg), ("height", patient.height_cm)):
-        unit = "kg" if name == "weight" else "cm"
-        where = "entered before the case" if view.case.opening else "from the dose report"
-        rows.append(
-            (name, f"{value:g} {unit}" if value is not None else vm.NOT_KNOWN, where if value else "", "")
-        )
+    where = "entered before the case" if view.case.opening else "from the dose report"
+    for name, size, unit in (("weight", patient.weight_kg, "kg"), ("height", patient.height_cm, "cm")):
+        told = vm.NOT_KNOWN if size is None else f"{size:g} {unit}"
+        rows.append((name, told, "" if size is None else where, ""))
     return rows

@@ -84,7 +84,8 @@ def worst_kerma(view: CaseView, *, zone: ZoneInfo, decimals: int = 2) -> Shown:
     shown = plane_kerma(view, worst, decimals=decimals)
     note = stale_note(view, zone=zone)
     ahead = ahead_words(view.radiation_forecast)
-    notes = (note or vm.joined(*shown.notes, kerma_age(view), by=", "), *([ahead] if ahead else []))
+    basis = vm.joined(*shown.notes, kerma_age(view), by=", ")
+    notes: tuple[str, ...] = (note or basis, *([ahead] if ahead else []))
     return Shown(shown.label, shown.text, shown.unit, notes, is_stale=note is not None)
 
 
@@ -153,14 +154,15 @@ def contrast_given(view: CaseView) -> Shown:
     now = given.now
     limits = [row.limit_ml for row in view.kidney.limits if row.limit_ml is not None]
     text = vm.used_ml(now.contrast_ml, limits_ml=[] if given.earlier.neat_ml else limits)
+    apart = (earlier_words(view), other_agents(view))
     if not now.injections:
-        notes = tuple(note for note in ("no injection entered yet", earlier_words(view), other_agents(view)) if note)
-        return Shown("contrast given", text, "mL", notes)
+        none_yet = ("no injection entered yet", *apart)
+        return Shown("contrast given", text, "mL", tuple(note for note in none_yet if note))
     iodine = f"{vm.iodine_g(now.iodine_g)} g I" if now.iodine_g is not None else "iodine not known"
     if now.iodine_g is not None and not now.is_iodine_complete:
         iodine = f"at least {iodine}"
     neat = f"{vm.used_ml(now.neat_ml)} mL undiluted" if now.neat_ml < now.contrast_ml else None
-    notes = (vm.joined(iodine, neat), earlier_words(view), other_agents(view))
+    notes = (vm.joined(iodine, neat), *apart)
     return Shown("contrast given", text, "mL", tuple(note for note in notes if note))
 
 

@@ -64,6 +64,7 @@ _GROUPS: dict[str, tuple[str, ...]] = {
     "A limit that rises silently would hide one already reached.": ("limit-loosened",),
     "Dose may have been given that the meter did not see.": ("kerma-zero-with-beam",),
     "Time in the wrong unit is off by a factor of sixty.": ("fluoroscopy-time-long",),
+    "A comparison with this reference would mislead.": ("reference-not-usable",),
 }  # fmt: skip
 
 WHY = {code: sentence for sentence, codes in _GROUPS.items() for code in codes}

@@ -40,12 +40,14 @@ def _finding(severity: str, code: str, text: str, times: int) -> Component:
     return html.Li(
         [
             html.Span(shape, className="finding-shape", **{"aria-hidden": "true"}),
-            html.Div([
-                html.P([html.Span(f"{word}: ", className="quiet"), text, often]),
-                html.P(["why it matters: ", why(code)], className="quiet"),
-            ]),
+            html.Div(
+                [
+                    html.P([html.Span(f"{word}: ", className="quiet"), text, often]),
+                    html.P(["why it matters: ", why(code)], className="quiet"),
+                ]
+            ),
         ]
-    )  # fmt: skip
+    )
 
 
 def timeline(rows: Sequence[TimelineRow], *, zone: ZoneInfo) -> Component:

@@ -24,16 +24,30 @@ def correction_panel(view: CaseView, *, zone: ZoneInfo) -> Component:
             html.Summary("Correct an earlier entry"),
             html.Div(
                 [
-                    _field("entry", dcc.Dropdown(
-                        id=ids.CORRECT_ENTRY, options=correctable(view, zone=zone), className="dropdown", clearable=True,
-                    )),
-                    _field("right value with its unit", dcc.Input(
-                        id=ids.CORRECT_VALUE, type="text", className="input", placeholder="12 mL, 3.4 Gy, 1.3 mg/dL, 68 kg",
-                    )),
+                    _field(
+                        "entry",
+                        dcc.Dropdown(
+                            id=ids.CORRECT_ENTRY,
+                            options=correctable(view, zone=zone),
+                            className="dropdown",
+                            clearable=True,
+                        ),
+                    ),
+                    _field(
+                        "right value with its unit",
+                        dcc.Input(
+                            id=ids.CORRECT_VALUE,
+                            type="text",
+                            className="input",
+                            placeholder="12 mL, 3.4 Gy, 1.3 mg/dL, 68 kg",
+                        ),
+                    ),
                     _field("why", dcc.Input(id=ids.CORRECT_REASON, type="text", className="input")),
                     html.Div(
                         [
-                            html.Button("Replace it", id=ids.CORRECT_RECORD, className="button target is-strong"),
+                            html.Button(
+                                "Replace it", id=ids.CORRECT_RECORD, className="button target is-strong"
+                            ),
                             html.Button("Take it back", id=ids.CORRECT_BACK, className="button target"),
                         ],
                         className="entry-confirm",
@@ -44,7 +58,7 @@ def correction_panel(view: CaseView, *, zone: ZoneInfo) -> Component:
             ),
         ],
         className="panel entry",
-    )  # fmt: skip
+    )
 
 
 def correctable(view: CaseView, *, zone: ZoneInfo) -> list[dict[str, str]]:
@@ -60,14 +74,23 @@ def swap_panel() -> Component:
             html.Summary("Wrong patient?"),
             html.Div(
                 [
-                    html.P("The case moves to the patient named here. Weight, height and creatinine do not: "
-                           "enter them anew.", className="quiet"),
+                    html.P(
+                        "The case moves to the patient named here. Weight, height and creatinine do not: "
+                        "enter them anew.",
+                        className="quiet",
+                    ),
                     _field("patient's number", dcc.Input(id=ids.SWAP_ID, type="text", className="input")),
                     _field("name", dcc.Input(id=ids.SWAP_NAME, type="text", className="input")),
-                    _field("birth date", dcc.Input(id=ids.SWAP_BORN, type="text", className="input",
-                                                    placeholder="YYYY-MM-DD")),
-                    _field("sex", dcc.RadioItems(id=ids.SWAP_SEX, options=["F", "M", "O"], className="choices is-row",
-                                                 inline=True)),
+                    _field(
+                        "birth date",
+                        dcc.Input(id=ids.SWAP_BORN, type="text", className="input", placeholder="YYYY-MM-DD"),
+                    ),
+                    _field(
+                        "sex",
+                        dcc.RadioItems(
+                            id=ids.SWAP_SEX, options=["F", "M", "O"], className="choices is-row", inline=True
+                        ),
+                    ),
                     _field("why", dcc.Input(id=ids.SWAP_REASON, type="text", className="input")),
                     html.Button("Move the case", id=ids.SWAP_RECORD, className="button target"),
                     html.Div(id=ids.SWAP_MESSAGE, className="field-error", role="alert"),
@@ -76,7 +99,7 @@ def swap_panel() -> Component:
             ),
         ],
         className="panel entry",
-    )  # fmt: skip
+    )
 
 
 def _field(label: str, control: Component) -> Component:

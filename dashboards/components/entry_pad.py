@@ -93,8 +93,15 @@ def reading_pad(*, plane: str, units: Sequence[str]) -> Component:
             _choice(ids.KEYPAD_WHAT, [KERMA, DAP, TIME, CONTRAST], KERMA, "What is read"),
             html.Details(
                 [
-                    html.Summary([html.Span("plane of the system"), html.Span("change", className="link-word")]),
-                    _choice(ids.KEYPAD_PLANE, [{"label": w, "value": p} for p, w in PLANES.items()], plane, "Plane"),
+                    html.Summary(
+                        [html.Span("plane of the system"), html.Span("change", className="link-word")]
+                    ),
+                    _choice(
+                        ids.KEYPAD_PLANE,
+                        [{"label": w, "value": p} for p, w in PLANES.items()],
+                        plane,
+                        "Plane",
+                    ),
                 ],
                 open=plane in ("a", "b"),
                 className="plane-choice",
@@ -103,8 +110,13 @@ def reading_pad(*, plane: str, units: Sequence[str]) -> Component:
             html.Div(
                 [
                     dcc.Input(
-                        id=ids.KEYPAD_TEXT, type="text", inputMode="decimal", className="input keypad-display",
-                        placeholder="number", autoComplete="off", debounce=False,
+                        id=ids.KEYPAD_TEXT,
+                        type="text",
+                        inputMode="decimal",
+                        className="input keypad-display",
+                        placeholder="number",
+                        autoComplete="off",
+                        debounce=False,
                     ),
                     html.Button("Record", id=ids.KEYPAD_RECORD, className="button target is-strong"),
                 ],
@@ -113,7 +125,9 @@ def reading_pad(*, plane: str, units: Sequence[str]) -> Component:
             html.Div(
                 [
                     html.Button(
-                        key, id=ids.family(ids.KEY, key), className="button target",
+                        key,
+                        id=ids.family(ids.KEY, key),
+                        className="button target",
                         **{"aria-label": "delete a digit" if key == "⌫" else key},
                     )
                     for key in KEYS
@@ -123,7 +137,7 @@ def reading_pad(*, plane: str, units: Sequence[str]) -> Component:
         ],
         className="entry entry-reading",
         **{"aria-label": "Console reading"},
-    )  # fmt: skip
+    )
 
 
 def questions_bar() -> Component:
@@ -164,32 +178,57 @@ def _product(context: Injection) -> Component:
     return html.Details(
         [
             html.Summary(
-                [html.Span(context_words(context), id=ids.ENTRY_CONTEXT), html.Span("change", className="link-word")]
+                [
+                    html.Span(context_words(context), id=ids.ENTRY_CONTEXT),
+                    html.Span("change", className="link-word"),
+                ]
             ),
             html.Div(
                 [
-                    _field("Agent", dcc.RadioItems(
-                        id=ids.ENTRY_AGENT, value=context.agent.value, className="choices",
-                        options=[{"label": AGENT_WORDS[a], "value": a.value} for a in Agent],
-                    )),
-                    _field("Concentration, undiluted [mg I/mL]", dcc.Input(
-                        id=ids.ENTRY_CONCENTRATION, type="text", inputMode="decimal", className="input",
-                        value="" if strength is None else f"{strength:g}",
-                    )),
-                    _field("Contrast in what is injected [%], 100 = undiluted", dcc.Input(
-                        id=ids.ENTRY_DILUTION, type="text", inputMode="decimal", className="input",
-                        value=f"{100 * context.contrast_fraction:g}",
-                    )),
-                    _field("Where it is injected", dcc.RadioItems(
-                        id=ids.ENTRY_SITE, value=context.site.value, className="choices",
-                        options=[{"label": SITE_WORDS[s], "value": s.value} for s in InjectionSite],
-                    )),
+                    _field(
+                        "Agent",
+                        dcc.RadioItems(
+                            id=ids.ENTRY_AGENT,
+                            value=context.agent.value,
+                            className="choices",
+                            options=[{"label": AGENT_WORDS[a], "value": a.value} for a in Agent],
+                        ),
+                    ),
+                    _field(
+                        "Concentration, undiluted [mg I/mL]",
+                        dcc.Input(
+                            id=ids.ENTRY_CONCENTRATION,
+                            type="text",
+                            inputMode="decimal",
+                            className="input",
+                            value="" if strength is None else f"{strength:g}",
+                        ),
+                    ),
+                    _field(
+                        "Contrast in what is injected [%], 100 = undiluted",
+                        dcc.Input(
+                            id=ids.ENTRY_DILUTION,
+                            type="text",
+                            inputMode="decimal",
+                            className="input",
+                            value=f"{100 * context.contrast_fraction:g}",
+                        ),
+                    ),
+                    _field(
+                        "Where it is injected",
+                        dcc.RadioItems(
+                            id=ids.ENTRY_SITE,
+                            value=context.site.value,
+                            className="choices",
+                            options=[{"label": SITE_WORDS[s], "value": s.value} for s in InjectionSite],
+                        ),
+                    ),
                 ],
                 className="product-fields",
             ),
         ],
         className="product",
-    )  # fmt: skip
+    )
 
 
 def _field(label: str, control: Component) -> Component:

@@ -44,7 +44,11 @@ def limits_table(found: KidneyAssessment, *, has_findings: bool = True) -> Compo
 def given_words(found: KidneyAssessment) -> str:
     """What counts against the limits: this case and the earlier part."""
     strength = found.patient.concentration_mgi_ml
-    product = f"limits in mL at {strength:g} mg I/mL" if strength else "concentration not known: iodine limits have no mL"
+    product = (
+        f"limits in mL at {strength:g} mg I/mL"
+        if strength
+        else "concentration not known: iodine limits have no mL"
+    )
     return vm.joined(found.given.in_words(), product)
 
 
@@ -54,7 +58,15 @@ def limit_cells(row: LimitRow, *, is_leading: bool) -> list[object]:
     if is_leading:
         name = html.Span([html.Strong(row.name), " ", html.Span("leading", className="chip")])
     if not row.applies:
-        return [html.Span(row.name, className="quiet"), "", "", "", "", html.Span(row.note or "", className="quiet"), row.source]
+        return [
+            html.Span(row.name, className="quiet"),
+            "",
+            "",
+            "",
+            "",
+            html.Span(row.note or "", className="quiet"),
+            row.source,
+        ]
     way = vm.distance_parts(row.remaining_ml) if row.remaining_ml is not None else ("", "")
     return [
         name,
@@ -81,18 +93,27 @@ def earlier_panel(earlier: Earlier) -> Component:
         rows = [_case_cells(c) for c in reversed(earlier.radiation)]
         parts.append(
             table(
-                ("case", "procedure", "Ka,r", "DAP"), rows, caption=f"Radiation in the {days} days before",
-                numeric=frozenset({2, 3}), is_caption_shown=True,
+                ("case", "procedure", "Ka,r", "DAP"),
+                rows,
+                caption=f"Radiation in the {days} days before",
+                numeric=frozenset({2, 3}),
+                is_caption_shown=True,
             )
-        )  # fmt: skip
+        )
         parts.append(html.P("Plan another beam entry where the field would be the same.", className="quiet"))
     else:
         parts.append(html.P(f"No case on record here in the {days} days before.", className="quiet"))
     if earlier.contrast_cases:
-        lines = [f"{vm.day_and_time(c.started_at)}: {vm.used_ml(c.contrast_ml)} mL" for c in earlier.contrast_cases]
+        lines = [
+            f"{vm.day_and_time(c.started_at)}: {vm.used_ml(c.contrast_ml)} mL" for c in earlier.contrast_cases
+        ]
         parts.append(html.P([html.Strong(f"Contrast in the {hours} h before: "), "; ".join(lines)]))
     else:
-        parts.append(html.P(f"No contrast on record here in the {hours} h before; elsewhere not known.", className="quiet"))
+        parts.append(
+            html.P(
+                f"No contrast on record here in the {hours} h before; elsewhere not known.", className="quiet"
+            )
+        )
     return html.Div(parts)
 
 

@@ -41,8 +41,16 @@ def prompt_card(prompt: Prompt, *, people: Sequence[str], zone: ZoneInfo, is_ope
             html.Div([_who(prompt, people), _reason(prompt)], className="prompt-fields"),
             html.Div(
                 [
-                    html.Button("Go on because …", id=ids.family(ids.PROMPT_GO_ON, prompt.id), className="button target"),
-                    html.Button("Change plan …", id=ids.family(ids.PROMPT_CHANGE, prompt.id), className="button target"),
+                    html.Button(
+                        "Go on because …",
+                        id=ids.family(ids.PROMPT_GO_ON, prompt.id),
+                        className="button target",
+                    ),
+                    html.Button(
+                        "Change plan …",
+                        id=ids.family(ids.PROMPT_CHANGE, prompt.id),
+                        className="button target",
+                    ),
                 ],
                 className="prompt-decisions",
             ),
@@ -52,7 +60,7 @@ def prompt_card(prompt: Prompt, *, people: Sequence[str], zone: ZoneInfo, is_ope
         open=is_open,
         className=f"prompt is-{kind}",
         **{"aria-label": f"{WORDS[kind]}: {prompt.headline}"},
-    )  # fmt: skip
+    )
 
 
 def prompt_notice(prompt: Prompt, *, zone: ZoneInfo) -> Component:
@@ -119,15 +127,21 @@ def _reason(prompt: Prompt) -> Component:
         [
             html.Legend("because"),
             dcc.RadioItems(
-                id=ids.family(ids.PROMPT_REASON, prompt.id), options=list(REASONS), className="choices", **_kept()
+                id=ids.family(ids.PROMPT_REASON, prompt.id),
+                options=list(REASONS),
+                className="choices",
+                **_kept(),
             ),
             dcc.Input(
-                id=ids.family(ids.PROMPT_WORDS, prompt.id), type="text", className="input",
-                placeholder="or in other words", **_kept(),
+                id=ids.family(ids.PROMPT_WORDS, prompt.id),
+                type="text",
+                className="input",
+                placeholder="or in other words",
+                **_kept(),
             ),
         ],
         className="prompt-field",
-    )  # fmt: skip
+    )
 
 
 def _kept() -> dict[str, object]:

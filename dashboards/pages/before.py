@@ -140,10 +140,12 @@ def _case_fields(people: tuple[str, ...], usual: float | None) -> Component:
         _text("accession", "accession number"),
         _text("strength", "contrast on the table [mg I/mL]", "320", value=f"{usual:g}" if usual else None),
         _choice(
-            "site", "where contrast will go first",
-            [{"label": entry_pad.SITE_WORDS[s], "value": s.value} for s in InjectionSite], InjectionSite.UNKNOWN.value,
+            "site",
+            "where contrast will go first",
+            [{"label": entry_pad.SITE_WORDS[s], "value": s.value} for s in InjectionSite],
+            InjectionSite.UNKNOWN.value,
         ),
-    )  # fmt: skip
+    )
 
 
 def _care_fields() -> Component:
@@ -192,14 +194,19 @@ def _text(name: str, label: str, hint: str = "", *, value: str | None = None) ->
             html.Label(label, htmlFor=f"before-{name}"),
             html.Div(
                 dcc.Input(
-                    id=ids.family(ids.BEFORE_FIELD, name), type="text", className="input", placeholder=hint, value=value,
-                    debounce=0.6, autoComplete="off",
+                    id=ids.family(ids.BEFORE_FIELD, name),
+                    type="text",
+                    className="input",
+                    placeholder=hint,
+                    value=value,
+                    debounce=0.6,
+                    autoComplete="off",
                 )
             ),
             html.Div(id=ids.family(ids.BEFORE_ERROR, name), className="field-error", role="alert"),
         ],
         className="field",
-    )  # fmt: skip
+    )
 
 
 def _choice(name: str, label: str, options: list[Any], value: str | None = None) -> Component:
@@ -239,11 +246,18 @@ def parsed(
         return getattr(found, "value", found)
 
     size = PatientSize(
-        weight_kg=_part(take(("weight",), lambda: patient_size_from_text(weight=fields.get("weight"), on=on)), "weight_kg"),
-        height_cm=_part(take(("height",), lambda: patient_size_from_text(height=fields.get("height"), on=on)), "height_cm"),
-        birth_date=_part(take(("born",), lambda: patient_size_from_text(birth_date=fields.get("born"), on=on)), "birth_date"),
+        weight_kg=_part(
+            take(("weight",), lambda: patient_size_from_text(weight=fields.get("weight"), on=on)), "weight_kg"
+        ),
+        height_cm=_part(
+            take(("height",), lambda: patient_size_from_text(height=fields.get("height"), on=on)), "height_cm"
+        ),
+        birth_date=_part(
+            take(("born",), lambda: patient_size_from_text(birth_date=fields.get("born"), on=on)),
+            "birth_date",
+        ),
         sex=fields.get("sex"),
-    )  # fmt: skip
+    )
     if size.weight_kg is not None and size.height_cm is not None:
         take(
             ("weight",),
@@ -261,8 +275,13 @@ def parsed(
     opening = CaseOpened(
         room=room,
         patient=Patient(
-            id=_said(fields, "id"), id_issuer=_said(fields, "issuer"), name=_said(fields, "name"), sex=size.sex,
-            birth_date=size.birth_date, weight_kg=size.weight_kg, height_cm=size.height_cm,
+            id=_said(fields, "id"),
+            id_issuer=_said(fields, "issuer"),
+            name=_said(fields, "name"),
+            sex=size.sex,
+            birth_date=size.birth_date,
+            weight_kg=size.weight_kg,
+            height_cm=size.height_cm,
         ),
         procedure=_said(fields, "procedure"),
         operators=tuple(o.strip() for o in (fields.get("operators") or "").split(";") if o.strip()),
@@ -278,7 +297,7 @@ def parsed(
         arms=None if fields.get("arms") in (None, "not known") else fields.get("arms"),
         pregnancy=Knowledge(fields.get("pregnancy") or Knowledge.UNKNOWN),
         accession_number=_said(fields, "accession"),
-    )  # fmt: skip
+    )
     return Form(opening, size, creatinine, errors, tuple(dict.fromkeys(questions)))
 
 
@@ -301,7 +320,7 @@ def _creatinine(fields: Fields, *, on: date, default_unit: str | None) -> Any:
 
 
 def _strength(text: str | None) -> float | None:
-    return concentration_from_text(text)[0] if (text or "").strip() else None
+    return concentration_from_text(text)[0] if text and text.strip() else None
 
 
 def _earlier(fields: Fields) -> tuple[float | None, float | None]:

@@ -28,8 +28,9 @@ from dashboards.components.correction import correction_panel, swap_panel
 from dashboards.components.lane_head import lane_heads
 from dashboards.components.limits import earlier_panel, limits_table
 from dashboards.components.tables import figure_numbers, section, table
+from dashboards.figures.lane_data import two_accounts_rows
 from dashboards.figures.style import GRAPH_CONFIG_WITH_SAVE
-from dashboards.figures.two_accounts import two_accounts, two_accounts_rows
+from dashboards.figures.two_accounts import two_accounts
 from dashboards.pages.room import FIGURE_HEAD
 from dashboards.pages.room_entry import actor_of
 from dashboards.router import Query, path_of, search_of
@@ -124,15 +125,41 @@ def nothing_words(query: Query) -> str:
 def _filters(rooms: tuple[str, ...], query: Query) -> Component:
     return html.Div(
         [
-            _filter("from", dcc.Input(id=ids.CASES_FROM, type="text", className="input", value=query.get("from"),
-                                      placeholder="YYYY-MM-DD", debounce=True)),
-            _filter("to", dcc.Input(id=ids.CASES_TO, type="text", className="input", value=query.get("to"),
-                                    placeholder="YYYY-MM-DD", debounce=True)),
-            _filter("room", dcc.Dropdown(id=ids.CASES_ROOM, options=list(rooms), value=query.get("room"),
-                                         className="dropdown", placeholder="every room")),
+            _filter(
+                "from",
+                dcc.Input(
+                    id=ids.CASES_FROM,
+                    type="text",
+                    className="input",
+                    value=query.get("from"),
+                    placeholder="YYYY-MM-DD",
+                    debounce=True,
+                ),
+            ),
+            _filter(
+                "to",
+                dcc.Input(
+                    id=ids.CASES_TO,
+                    type="text",
+                    className="input",
+                    value=query.get("to"),
+                    placeholder="YYYY-MM-DD",
+                    debounce=True,
+                ),
+            ),
+            _filter(
+                "room",
+                dcc.Dropdown(
+                    id=ids.CASES_ROOM,
+                    options=list(rooms),
+                    value=query.get("room"),
+                    className="dropdown",
+                    placeholder="every room",
+                ),
+            ),
         ],
         className="filters",
-    )  # fmt: skip
+    )
 
 
 def _filter(label: str, control: Component) -> Component:
@@ -218,7 +245,9 @@ def body(view: CaseView) -> Component:
                 className="case-accounts",
             ),
             figure_numbers(
-                FIGURE_HEAD, two_accounts_rows(view, zone=zone), caption="Radiation and contrast over time",
+                FIGURE_HEAD,
+                two_accounts_rows(view, zone=zone),
+                caption="Radiation and contrast over time",
                 numeric=frozenset({2, 3, 4, 5}),
             ),
             _radiation(view),
@@ -235,7 +264,7 @@ def body(view: CaseView) -> Component:
             section("Where each number came from", _provenance(view, zone)),
             section("What was entered", timeline(view.timeline, zone=zone)),
         ]
-    )  # fmt: skip
+    )
 
 
 def _head(view: CaseView, zone: ZoneInfo) -> Component:
@@ -246,13 +275,16 @@ def _head(view: CaseView, zone: ZoneInfo) -> Component:
             html.H1(case.procedure or "Procedure not told"),
             html.Span(
                 vm.joined(
-                    case.room, vm.day_and_time(case.started_at), ended, f"state: {case.state}",
+                    case.room,
+                    vm.day_and_time(case.started_at),
+                    ended,
+                    f"state: {case.state}",
                     "operators: " + ", ".join(case.operators) if case.operators else "operator not told",
                 )
             ),
         ],
         className="page-head",
-    )  # fmt: skip
+    )
 
 
 def _identity(view: CaseView, zone: ZoneInfo) -> list[Component]:
@@ -336,11 +368,16 @@ def _close(view: CaseView) -> Component:
         )
     return section(
         "Reconcile and close",
-        html.P("Closing says that a person compared the entries with the dose report and cleared the findings above."),
+        html.P(
+            "Closing says: a person compared the entries with the dose report and cleared the findings above."
+        ),
         html.Div(
             [
                 html.Label(
-                    [html.Span("note", className="field-label"), dcc.Input(id=ids.CLOSE_NOTE, type="text", className="input")],
+                    [
+                        html.Span("note", className="field-label"),
+                        dcc.Input(id=ids.CLOSE_NOTE, type="text", className="input"),
+                    ],
                     className="field",
                 ),
                 html.Button("Reconciled: close the case", id=ids.CLOSE_RECORD, className="button is-strong"),
@@ -348,7 +385,7 @@ def _close(view: CaseView) -> Component:
             className="entry entry-confirm",
         ),
         html.Div(id=ids.CLOSE_MESSAGE, className="field-error", role="alert"),
-    )  # fmt: skip
+    )
 
 
 # callbacks -------------------------------------------------------------------------------

@@ -17,8 +17,9 @@ from dashboards.components.cautions import cautions
 from dashboards.components.correction import correction_panel, swap_panel
 from dashboards.components.lane_head import lane_heads, wall_heads
 from dashboards.components.tables import figure_numbers
+from dashboards.figures.lane_data import two_accounts_rows
 from dashboards.figures.style import GRAPH_CONFIG
-from dashboards.figures.two_accounts import two_accounts, two_accounts_patch, two_accounts_rows
+from dashboards.figures.two_accounts import two_accounts, two_accounts_patch
 from dashboards.pages import room_entry
 from dashboards.router import Query, path_of
 from dosetrack.alerts import to_decide
@@ -94,7 +95,8 @@ def _room(workflow: Workflow, query: Query, kind: str) -> Component:
 
 def mode_of(workflow: Workflow, room: str, chosen: str | None = None) -> dict[str, Any]:
     """What the room shows: the ids of its running and planned cases and the one on screen."""
-    running = [c.id for c in workflow.running_cases() if c.room == room]
+    here = sorted((c for c in workflow.running_cases() if c.room == room), key=lambda c: c.started_at or "")
+    running = [c.id for c in here]
     planned = [c.id for c in workflow.planned_cases() if c.room == room]
     case = chosen if chosen in running else (running[-1] if running else None)
     return {"case": case, "running": running, "planned": planned}
@@ -106,7 +108,7 @@ def body(workflow: Workflow, room: str, kind: str, mode: dict[str, Any]) -> Comp
         return _no_case(workflow, room, kind)
     view = workflow.case_view(mode["case"])
     if kind == WALL:
-        return _wall_body(workflow, view, room)
+        return _wall_body(view, running=len(mode["running"]))
     return _hand_body(workflow, view, room, others=[c for c in mode["running"] if c != mode["case"]])
 
 
@@ -139,7 +141,7 @@ def _room_card(name: str, running: list[CaseSummary], planned: list[CaseSummary]
 
 def _other_room() -> Component:
     return html.P(
-        "The wall view has no controls: open it on the large screen of the room. Both views show the same case.",
+        "The wall view has no controls: open it on the large screen of the room. Both show the same case.",
         className="quiet",
     )
 
@@ -184,7 +186,9 @@ def _last_case(workflow: Workflow, room: str) -> list[Component]:
     if not ended:
         return []
     last = ended[-1]
-    words = f"The last case here, {last.procedure or 'procedure not told'}, has ended: summary and reconciling"
+    words = (
+        f"The last case here, {last.procedure or 'procedure not told'}, has ended: summary and reconciling"
+    )
     return [dcc.Link(words, href=path_of("case", last.id), className="button target")]
 
 
@@ -266,7 +270,7 @@ def _hand_body(workflow: Workflow, view: CaseView, room: str, *, others: list[st
     )
 
 
-def _wall_body(workflow: Workflow, view: CaseView, room: str) -> Component:
+def _wall_body(view: CaseView, *, running: int) -> Component:
     zone = zone_named(view.time_zone)
     sizes = theme.wall_sizes(
         screen_width_mm=view.settings.number("room.wall_width_mm"),
@@ -278,6 +282,11 @@ def _wall_body(workflow: Workflow, view: CaseView, room: str) -> Component:
             *_tick(view),
             html.Header(
                 html.Div(wall_head(view, zone), id=ids.ROOM_HEAD, className="room-head"), className="room-top"
+            ),
+            *(
+                [html.P(f"{running} cases run in this room; this is the newest.", className="other-cases")]
+                if running > 1
+                else []
             ),
             html.Div(
                 [
@@ -313,9 +322,11 @@ def _graph(figure: Any) -> Component:
 
 def _rows(view: CaseView, zone: ZoneInfo) -> Component:
     return figure_numbers(
-        FIGURE_HEAD, two_accounts_rows(view, zone=zone), caption="Radiation and contrast over time",
+        FIGURE_HEAD,
+        two_accounts_rows(view, zone=zone),
+        caption="Radiation and contrast over time",
         numeric=frozenset({2, 3, 4, 5}),
-    )  # fmt: skip
+    )
 
 
 def hand_head(view: CaseView, zone: ZoneInfo) -> list[Component]:
@@ -377,13 +388,18 @@ def _entered_by(people: tuple[str, ...]) -> Component:
         [
             html.Span("entered by", className="quiet"),
             dcc.Input(
-                id=ids.ENTRY_BY, type="text", list="entered-by-names", className="input", placeholder="name",
-                persistence=True, persistence_type="session",
+                id=ids.ENTRY_BY,
+                type="text",
+                list="entered-by-names",
+                className="input",
+                placeholder="name",
+                persistence=True,
+                persistence_type="session",
             ),
             html.Datalist([html.Option(value=name) for name in people], id="entered-by-names"),
         ],
         className="entered-by",
-    )  # fmt: skip
+    )
 
 
 def _other_cases(room: str, others: list[str]) -> Component:
@@ -413,12 +429,14 @@ def _end_of_case() -> Component:
                     html.Span("The patient leaves the table?"),
                     html.Button("Yes, end it", id=ids.CASE_END_YES, className="button target is-strong"),
                 ],
-                id=ids.CASE_END_ASK, hidden=True, className="entry-confirm",
+                id=ids.CASE_END_ASK,
+                hidden=True,
+                className="entry-confirm",
             ),
             html.Div(id=ids.CASE_STEP_MESSAGE, className="field-error", role="alert"),
         ],
         className="section",
-    )  # fmt: skip
+    )
 
 
 # callbacks -------------------------------------------------------------------------------

@@ -237,14 +237,18 @@ def _injection(view: CaseView, typed: Typed) -> tuple[Injection, list[str]]:
         typed.volume or "",
         volume_unit="mL",
         concentration=typed.concentration if typed.agent in (None, Agent.IODINATED.value) else None,
-        dilution=f"{typed.dilution_percent.rstrip(' %')} %"
-        if (typed.dilution_percent or "").strip()
-        else None,
+        dilution=_percent(typed.dilution_percent),
         agent=typed.agent,
         site=typed.site,
         given_so_far_ml=view.kidney.given.now.contrast_ml,
     )
     return found.value, [q.text for q in found.questions]
+
+
+def _percent(text: str | None) -> str | None:
+    """A dilution as typed without its sign; None where nothing was typed."""
+    number = (text or "").rstrip(" %")
+    return f"{number} %" if number else None
 
 
 def _reading(typed: Typed) -> tuple[ConsoleReading, list[str]]:
@@ -438,12 +442,11 @@ def _register_pads(app: Dash) -> None:
 
 def product_words(*, agent: str, concentration: str, dilution_percent: str, site: str) -> str:
     """The product as the next injection will be recorded, or what is wrong with it."""
-    typed = Typed("1", agent, concentration, dilution_percent, site)
     try:
         found = injection_from_text(
             "1 mL",
             concentration=concentration if agent == Agent.IODINATED.value else None,
-            dilution=f"{typed.dilution_percent} %" if typed.dilution_percent else None,
+            dilution=_percent(dilution_percent),
             agent=agent,
             site=site,
         )

@@ -47,7 +47,10 @@ def clock() -> SteppedClock:
 def workflow(tmp_path: Path, clock: SteppedClock) -> Iterator[Workflow]:
     opened = open_workflow(f"sqlite:///{tmp_path / 'ledger.db'}", create=True, clock=clock)
     head = Actor("Lead (invented)", Role.LEAD)
-    for key, value in (("site.people", "Dr Almeida\nDr Brandt"), ("site.rooms", "XA2 = Room 2\nXA3 = Room 3")):
+    for key, value in (
+        ("site.people", "Dr Almeida\nDr Brandt"),
+        ("site.rooms", "XA2 = Room 2\nXA3 = Room 3"),
+    ):
         opened.change_setting(
             key=key, scope="site", value=value, valid_from="2026-01-01", actor=head, reason="first set-up"
         )
@@ -60,7 +63,12 @@ def opening(**changes: object) -> CaseOpened:
     facts: dict[str, object] = {
         "room": ROOM,
         "patient": Patient(
-            id="30040417", name="Moreira^Olga", sex="F", birth_date="1955-03-02", weight_kg=58.0, height_cm=160.0
+            id="30040417",
+            name="Moreira^Olga",
+            sex="F",
+            birth_date="1955-03-02",
+            weight_kg=58.0,
+            height_cm=160.0,
         ),
         "procedure": "TIPS creation",
         "operators": ("Dr Almeida",),

@@ -40,7 +40,11 @@ def test_inline_scripts_run_by_digest_alone(client: FlaskClient) -> None:
 
 @pytest.mark.parametrize(
     "headers",
-    [{"Origin": "https://elsewhere.invalid"}, {"Sec-Fetch-Site": "cross-site"}, {"Sec-Fetch-Site": "same-site"}],
+    [
+        {"Origin": "https://elsewhere.invalid"},
+        {"Sec-Fetch-Site": "cross-site"},
+        {"Sec-Fetch-Site": "same-site"},
+    ],
     ids=["origin", "cross-site", "same-site"],
 )
 def test_posts_of_other_sites_are_refused(client: FlaskClient, headers: dict[str, str]) -> None:
@@ -50,8 +54,8 @@ def test_posts_of_other_sites_are_refused(client: FlaskClient, headers: dict[str
 def test_posts_of_our_own_pages_pass(client: FlaskClient) -> None:
     headers = {"Origin": "http://localhost", "Sec-Fetch-Site": "same-origin"}
     body = {
-        "output": "..shell-page.children...shell-navigation.children...shell-title.data...shell.data-ground..."
-        "shell.style...shell-provider.forceColorScheme..",
+        "output": "..shell-page.children...shell-navigation.children...shell-title.data..."
+        "shell.data-ground...shell.style...shell-provider.forceColorScheme..",
         "outputs": [
             {"id": "shell-page", "property": "children"},
             {"id": "shell-navigation", "property": "children"},

@@ -55,7 +55,13 @@ def test_contrast_used_never_looks_like_a_limit_that_is_not_reached(value: float
 
 @pytest.mark.parametrize(
     ("value", "limits", "shown"),
-    [(115.0, [116.4], "115"), (115.2, [116.4], "115.2"), (115.2, [], "116"), (116.4, [116.4], "117"), (0.0, [116.4], "0")],
+    [
+        (115.0, [116.4], "115"),
+        (115.2, [116.4], "115.2"),
+        (115.2, [], "116"),
+        (116.4, [116.4], "117"),
+        (0.0, [116.4], "0"),
+    ],
 )
 def test_used_volume_rounds_up(value: float, limits: list[float], shown: str) -> None:
     assert vm.used_ml(value, limits_ml=limits) == shown
@@ -102,7 +108,8 @@ def test_forecast_is_a_range(minutes: tuple[float, float] | None, words: str | N
 
 
 @pytest.mark.parametrize(
-    ("seconds", "words"), [(8, "8 s"), (59.9, "59 s"), (120, "2 min"), (3900, "1 h 05 min"), (3 * 86400, "3 days")]
+    ("seconds", "words"),
+    [(8, "8 s"), (59.9, "59 s"), (120, "2 min"), (3900, "1 h 05 min"), (3 * 86400, "3 days")],
 )
 def test_age_in_words(seconds: float, words: str) -> None:
     assert vm.age(seconds) == words

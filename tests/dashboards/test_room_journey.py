@@ -80,9 +80,13 @@ def _fill_form(page: Page, address: str) -> None:
         _field(page, name).fill(text)
     page.locator("fieldset", has=page.get_by_text("sex", exact=True)).get_by_text("F", exact=True).click()
     page.get_by_text("second pass (coronary, carotid, mesenteric, iliac, leg)").click()
-    page.locator("fieldset", has_text="contrast in the days before").get_by_text("no", exact=True).first.click()
+    page.locator("fieldset", has_text="contrast in the days before").get_by_text(
+        "no", exact=True
+    ).first.click()
     # the limit that results stands on the page before the case starts
-    expect(page.locator("#before-limits .headline")).to_have_text(re.compile(r"\d+ mL below"), timeout=PATIENCE_MS)
+    expect(page.locator("#before-limits .headline")).to_have_text(
+        re.compile(r"\d+ mL below"), timeout=PATIENCE_MS
+    )
 
 
 def _distance(page: Page) -> tuple[str, int]:
@@ -104,7 +108,10 @@ def test_a_case_from_the_form_to_the_acknowledged_level(page: Page, address: str
     page.on("pageerror", lambda error: faults.append(str(error)))
     page.on("console", lambda message: faults.append(message.text) if message.type == "error" else None)
     elsewhere: list[str] = []
-    page.on("request", lambda r: None if r.url.startswith((address, "data:", "blob:")) else elsewhere.append(r.url))
+    page.on(
+        "request",
+        lambda r: None if r.url.startswith((address, "data:", "blob:")) else elsewhere.append(r.url),
+    )
 
     _fill_form(page, address)
     page.get_by_role("button", name="Start the case").click()
@@ -114,7 +121,9 @@ def test_a_case_from_the_form_to_the_acknowledged_level(page: Page, address: str
     word, before = _distance(page)
     assert word == "below"
     _give(page, "10")
-    expect(page.locator("#room-numbers .is-contrast .number").nth(1).locator(".digits")).to_have_text(str(before - 10))
+    expect(page.locator("#room-numbers .is-contrast .number").nth(1).locator(".digits")).to_have_text(
+        str(before - 10)
+    )
 
     while _distance(page)[0] == "below":
         given = page.locator("#room-numbers .is-contrast .number").first.locator(".digits").inner_text()
@@ -144,7 +153,9 @@ def test_a_case_from_the_form_to_the_acknowledged_level(page: Page, address: str
     assert faults == []
 
 
-def test_keyboard_alone_gives_an_injection_and_takes_it_back(page: Page, address: str, workflow: Workflow) -> None:
+def test_keyboard_alone_gives_an_injection_and_takes_it_back(
+    page: Page, address: str, workflow: Workflow
+) -> None:
     _fill_form(page, address)
     page.get_by_role("button", name="Start the case").press("Enter")
     button = page.locator("#entry-volumes button").first
@@ -167,7 +178,9 @@ def test_targets_of_the_hand_view_are_large_and_apart(page: Page, address: str) 
     _fill_form(page, address)
     page.get_by_role("button", name="Start the case").click()
     page.locator("#entry-volumes button").first.wait_for()
-    boxes = [b.bounding_box() for b in page.locator("#entry-volumes button, .keypad button, #entry-undo").all()]
+    boxes = [
+        b.bounding_box() for b in page.locator("#entry-volumes button, .keypad button, #entry-undo").all()
+    ]
     found = [box for box in boxes if box is not None]
     millimetre = 96 / 25.4  # CSS pixels of one CSS millimetre
     assert min(min(box["width"], box["height"]) for box in found) >= 20 * millimetre - 0.5

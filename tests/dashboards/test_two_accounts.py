@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import plotly.graph_objects as go
 import pytest
 
+from dashboards.figures import lane_data
 from dashboards.figures import two_accounts as fig
 from dashboards.theme import DARK, LIGHT
 from dosetrack.records.entries import Creatinine, Knowledge
@@ -79,9 +80,9 @@ def test_axes_name_their_units(workflow: Workflow, busy_case: str) -> None:
 def test_each_lane_rises_toward_its_own_level(workflow: Workflow, case_id: str, clock: SteppedClock) -> None:
     read_console(workflow, case_id, 400.0)
     layout = drawn(workflow, case_id).layout
-    assert layout.yaxis.range[1] == pytest.approx(5.0 * fig.TOP_SPACE)
+    assert layout.yaxis.range[1] == pytest.approx(5.0 * lane_data.TOP_SPACE)
     leading = workflow.case_view(case_id).kidney.leading_limit_ml
-    assert layout.yaxis3.range[1] == pytest.approx(leading * fig.TOP_SPACE)
+    assert layout.yaxis3.range[1] == pytest.approx(leading * lane_data.TOP_SPACE)
 
 
 def test_unknown_limit_is_said_where_the_line_would_be(workflow: Workflow) -> None:
@@ -92,7 +93,9 @@ def test_unknown_limit_is_said_where_the_line_would_be(workflow: Workflow) -> No
     assert "no reading and no report yet" in words(figure)
 
 
-def test_band_stands_only_ahead_of_now_and_only_live(workflow: Workflow, case_id: str, clock: SteppedClock) -> None:
+def test_band_stands_only_ahead_of_now_and_only_live(
+    workflow: Workflow, case_id: str, clock: SteppedClock
+) -> None:
     for kerma in range(100, 2500, 100):
         clock.pass_minutes(1)
         read_console(workflow, case_id, float(kerma))
@@ -156,7 +159,7 @@ def test_patch_keeps_everything_but_the_data(workflow: Workflow, busy_case: str)
 
 
 def test_table_holds_the_numbers_of_the_figure(workflow: Workflow, busy_case: str) -> None:
-    rows = fig.two_accounts_rows(workflow.case_view(busy_case), zone=ZONE)
+    rows = lane_data.two_accounts_rows(workflow.case_view(busy_case), zone=ZONE)
     assert ("09:28", "radiation, typed from the console", "3.20 Gy", "160 Gy·cm²", "", "") in rows
     assert ("09:28", "30 mL given", "", "", "120 mL", "38.4 g I") in rows
 
