@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime
-from importlib import import_module
-from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
 import dash_mantine_components as dmc
@@ -14,7 +12,7 @@ from dash.development.base_component import Component
 
 from dashboards import ids, theme
 from dashboards.components.cautions import cautions
-from dashboards.pages import before, case, correcting, room
+from dashboards.pages import before, case, correcting, facts, month, operators, room, settings
 from dashboards.router import Page, match
 from dashboards.security import protect
 from dosetrack.errors import DosetrackError
@@ -61,19 +59,16 @@ def page_table() -> tuple[Page, ...]:
         Page("/room/<room>/before", before.layout, before.title, "Room"),
         Page("/case", case.cases, lambda _: "Cases", "Case"),
         Page("/case/<case>", case.layout, case.title, "Case"),
-        *_later_pages(),
+        *month.PAGES,
+        *operators.PAGES,
+        *settings.PAGES,
     )
 
 
 def page_registers() -> tuple[Callable[..., None], ...]:
     """What each page module calls to add its callbacks: ``register(app, workflow, clock)``."""
-    return (
-        room.register,
-        correcting.register,
-        before.register,
-        case.register,
-        *(module.register for module in _later_modules()),
-    )
+    modules = (room, facts, correcting, before, case, month, operators, settings)
+    return tuple(module.register for module in modules)
 
 
 def shell() -> Component:
@@ -148,15 +143,3 @@ def _register_router(app: Dash, workflow: Workflow, pages: tuple[Page, ...]) -> 
         Input(ids.TITLE, "data"),
         prevent_initial_call=True,
     )
-
-
-def _later_modules() -> tuple[Any, ...]:
-    return tuple(
-        import_module(name)
-        for name in ("dashboards.pages.month", "dashboards.pages.operators", "dashboards.pages.settings")
-        if find_spec(name) is not None
-    )
-
-
-def _later_pages() -> tuple[Page, ...]:
-    return tuple(page for module in _later_modules() for page in module.PAGES)

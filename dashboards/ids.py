@@ -77,7 +77,13 @@ CORRECT_RECORD = "correct-record"
 CORRECT_BACK = "correct-back"
 CORRECT_MESSAGE = "correct-message"
 
+FACTS_RECORD = "facts-record"
+FACTS_MESSAGE = "facts-message"
+FACTS_CONFIRM = "facts-confirm"
+FACTS_CONFIRM_LINE = "facts-confirm-line"
+
 # families
+FACT = "fact"
 VOLUME = "volume"
 KEY = "key"
 PROMPT_WHO = "prompt-who"

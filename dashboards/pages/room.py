@@ -15,6 +15,7 @@ from dashboards import view_models as vm
 from dashboards.components import entry_pad, prompt_card
 from dashboards.components.cautions import cautions
 from dashboards.components.correction import correction_panel, swap_panel
+from dashboards.components.facts import facts_panel
 from dashboards.components.lane_head import lane_heads, wall_heads
 from dashboards.components.tables import figure_numbers
 from dashboards.figures.lane_data import two_accounts_rows
@@ -258,6 +259,7 @@ def _hand_body(workflow: Workflow, view: CaseView, room: str, *, others: list[st
                         className="section",
                     ),
                     html.Div(_rows(view, zone), id=ids.ROOM_FIGURE_ROWS),
+                    facts_panel(view),
                     correction_panel(view, zone=zone),
                     swap_panel(),
                     _end_of_case(),
@@ -284,7 +286,7 @@ def _wall_body(view: CaseView, *, running: int) -> Component:
                 html.Div(wall_head(view, zone), id=ids.ROOM_HEAD, className="room-head"), className="room-top"
             ),
             *(
-                [html.P(f"{running} cases run in this room; this is the newest.", className="other-cases")]
+                [html.P(f"{running} cases run in this room; this is one of them.", className="other-cases")]
                 if running > 1
                 else []
             ),
@@ -443,9 +445,13 @@ def _end_of_case() -> Component:
 
 
 def watch(workflow: Workflow, place: dict[str, Any], mode: dict[str, Any]) -> tuple[Any, Any]:
-    """The room's body when another case stands in it now; else no change."""
-    now = mode_of(workflow, place["room"], place.get("case"))
-    if now == mode:
+    """The room's body when its case ended or another began; else no change.
+
+    A case on screen stays there while it runs: a second one in the room never takes its place.
+    """
+    now = mode_of(workflow, place["room"], mode["case"] or place.get("case"))
+    seen = ("case", "running") if now["case"] else ("case", "planned")
+    if all(now[part] == mode[part] for part in seen):
         return no_update, no_update
     return body(workflow, place["room"], place["kind"], now), now
 

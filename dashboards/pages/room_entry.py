@@ -13,7 +13,7 @@ from dashboards import ids
 from dashboards import view_models as vm
 from dashboards.components import entry_pad
 from dosetrack.alerts import CHANGE_PLAN, GO_ON
-from dosetrack.entry import check_reading, injection_from_text, reading_from_text
+from dosetrack.entry import Question, injection_from_text, reading_from_text
 from dosetrack.errors import DosetrackError, InputError
 from dosetrack.records.entries import Agent, ConsoleReading, Injection, InjectionSite
 from dosetrack.records.people import Actor, Role
@@ -171,7 +171,7 @@ def _record(
     workflow: Workflow,
     case_id: str,
     actor: Actor,
-    parse: Callable[[CaseView], tuple[Injection | ConsoleReading, list[str]]],
+    parse: Callable[[CaseView], tuple[Injection | ConsoleReading, tuple[Question, ...]]],
 ) -> Outcome:
     view = workflow.case_view(case_id)
     try:
@@ -179,7 +179,7 @@ def _record(
     except InputError as error:
         return Outcome(message=input_words(error))
     if asked:
-        return _ask(view, payload, asked)
+        return _ask(payload, asked)
     return _recorded(workflow, case_id, payload, actor)
 
 
@@ -196,14 +196,14 @@ def _recorded(
     except DosetrackError as error:
         return Outcome(message=str(error))
     if result.entry_id is None:
-        return _ask(workflow.case_view(case_id), payload, [str(q) for q in result.questions])
+        return _ask(payload, result.questions)
     return _after(workflow, case_id)
 
 
-def _ask(view: CaseView, payload: Injection | ConsoleReading, asked: Sequence[str]) -> Outcome:
-    kind = question_kind(view, payload, asked)
+def _ask(payload: Injection | ConsoleReading, asked: Sequence[Question]) -> Outcome:
+    kind = question_kind(asked)
     pending = {**payload_data(payload), "question": kind}
-    return Outcome(message=" ".join(asked), question=kind, pending=pending)
+    return Outcome(message=" ".join(q.text for q in asked), question=kind, pending=pending)
 
 
 def _after(workflow: Workflow, case_id: str) -> Outcome:
@@ -212,14 +212,9 @@ def _after(workflow: Workflow, case_id: str) -> Outcome:
     return Outcome(entry_id=row.entry_id if row else None, words=last_words(view), is_recorded=True)
 
 
-def question_kind(view: CaseView, payload: Injection | ConsoleReading, asked: Sequence[str]) -> str:
+def question_kind(asked: Sequence[Question]) -> str:
     """'reset' or 'carried-over' where the answer changes what is recorded, else ''."""
-    if not isinstance(payload, ConsoleReading):
-        return ""
-    kinds = {q.kind for q in check_reading([s.value for s in view.case.readings], payload)}
-    if RESET in kinds:
-        return RESET
-    return CARRIED if CARRIED in kinds or any("carried over" in text for text in asked) else ""
+    return next((q.kind for q in asked if q.kind in (RESET, CARRIED)), "")
 
 
 def _less_itself(reading: ConsoleReading) -> ConsoleReading:
@@ -232,7 +227,7 @@ def _less_itself(reading: ConsoleReading) -> ConsoleReading:
     )
 
 
-def _injection(view: CaseView, typed: Typed) -> tuple[Injection, list[str]]:
+def _injection(view: CaseView, typed: Typed) -> tuple[Injection, tuple[Question, ...]]:
     found = injection_from_text(
         typed.volume or "",
         volume_unit="mL",
@@ -242,7 +237,7 @@ def _injection(view: CaseView, typed: Typed) -> tuple[Injection, list[str]]:
         site=typed.site,
         given_so_far_ml=view.kidney.given.now.contrast_ml,
     )
-    return found.value, [q.text for q in found.questions]
+    return found.value, found.questions
 
 
 def _percent(text: str | None) -> str | None:
@@ -251,7 +246,7 @@ def _percent(text: str | None) -> str | None:
     return f"{number} %" if number else None
 
 
-def _reading(typed: Typed) -> tuple[ConsoleReading, list[str]]:
+def _reading(typed: Typed) -> tuple[ConsoleReading, tuple[Question, ...]]:
     if not (typed.number or "").strip():
         raise InputError(field=typed.what, given="", accepted=f"a number in {typed.unit}")
     text = f"{typed.number} {typed.unit}"
@@ -261,7 +256,7 @@ def _reading(typed: Typed) -> tuple[ConsoleReading, list[str]]:
         dose_area_product=text if typed.what == entry_pad.DAP else None,
         fluoroscopy_time=text if typed.what == entry_pad.TIME else None,
     )
-    return found.value, [q.text for q in found.questions]
+    return found.value, found.questions
 
 
 def input_words(error: InputError) -> str:

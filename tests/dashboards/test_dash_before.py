@@ -7,12 +7,12 @@ from datetime import date
 import pytest
 
 from dashboards.components.limits import limits_table
-from dashboards.pages import before, correcting
+from dashboards.pages import before, correcting, facts
 from dosetrack.kidney import default_kidney_settings
 from dosetrack.records.entries import Injection, InjectionSite, Knowledge
 from dosetrack.workflow import Workflow
 
-from .conftest import NURSE, ROOM, inject, read_console
+from .conftest import NURSE, ROOM, inject, opening, read_console
 
 DAY = date(2026, 11, 25)
 FILLED: dict[str, str | None] = {
@@ -185,3 +185,45 @@ def test_only_what_was_entered_can_be_corrected() -> None:
     with pytest.raises(ValueError, match="an injection, a reading"):
         correcting.corrected(None, "12 mL")
     assert correcting.corrected(Injection(5.0), "6 mL") == Injection(6.0)
+
+
+# facts that arrive during the case -------------------------------------------------------
+
+
+def test_creatinine_that_arrives_during_the_case_gives_the_limit(workflow: Workflow) -> None:
+    started = workflow.open_case(opening(), actor=NURSE).case_id
+    assert started is not None
+    assert workflow.case_view(started).kidney.headline == "limit unknown: creatinine missing"
+    fields: dict[str, str | None] = {
+        "creatinine": "1.00 mg/dL",
+        "creatinine_on": "2026-11-24",
+        "dialysis": "unknown",
+    }
+    assert facts.record(workflow, started, fields, on=DAY, actor=NURSE, is_confirmed=False) == (
+        "Recorded.",
+        False,
+    )
+    assert workflow.case_view(started).kidney.headline == "94 mL below 2 × CrCl"
+
+
+def test_facts_without_a_unit_are_refused_and_nothing_is_recorded(workflow: Workflow, case_id: str) -> None:
+    before_it = len(workflow.case_view(case_id).timeline)
+    fields: dict[str, str | None] = {"creatinine": "1.3", "dialysis": "unknown"}
+    said, is_question = facts.record(workflow, case_id, fields, on=DAY, actor=NURSE, is_confirmed=False)
+    assert "unit" in said
+    assert not is_question
+    assert len(workflow.case_view(case_id).timeline) == before_it
+
+
+def test_dialysis_and_operators_are_entries_of_their_own(workflow: Workflow, case_id: str) -> None:
+    fields: dict[str, str | None] = {"dialysis": "yes", "operators": "Dr Brandt; Dr Almeida"}
+    facts.record(workflow, case_id, fields, on=DAY, actor=NURSE, is_confirmed=False)
+    view = workflow.case_view(case_id)
+    assert view.case.operators == ("Dr Brandt", "Dr Almeida")
+    assert view.kidney.headline == "limit unknown: on dialysis"
+
+
+def test_empty_facts_record_nothing(workflow: Workflow, case_id: str) -> None:
+    fields: dict[str, str | None] = {"dialysis": "unknown", "unstable": "no", "inpatient": "no", "old": "no"}
+    said, _ = facts.record(workflow, case_id, fields, on=DAY, actor=NURSE, is_confirmed=False)
+    assert said == facts.NOTHING

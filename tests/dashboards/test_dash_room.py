@@ -79,12 +79,31 @@ def test_body_is_drawn_anew_only_when_the_case_changes(workflow: Workflow, case_
 def test_several_running_cases_are_both_reachable(
     workflow: Workflow, case_id: str, clock: SteppedClock
 ) -> None:
+    on_screen = room.mode_of(workflow, ROOM)
     clock.pass_minutes(30)
     other = workflow.open_case(opening(), actor=NURSE).case_id
     assert other is not None
+    _, kept = room.watch(workflow, PLACE, on_screen)
+    assert kept["case"] == case_id  # a second case never takes the place of the one on screen
     assert room.mode_of(workflow, ROOM)["case"] == other
     assert room.mode_of(workflow, ROOM, case_id)["case"] == case_id
     assert f"?case={case_id}" in text_of(room.hand(workflow, {"room": ROOM}))
+
+
+def test_a_case_planned_for_later_does_not_disturb_the_one_on_screen(
+    workflow: Workflow, case_id: str
+) -> None:
+    mode = room.mode_of(workflow, ROOM)
+    workflow.open_case(opening(is_planned=True), actor=NURSE)
+    assert room.watch(workflow, PLACE, mode) == (no_update, no_update)
+
+
+def test_planned_case_can_be_started_from_the_room(workflow: Workflow) -> None:
+    planned = workflow.open_case(opening(is_planned=True), actor=NURSE).case_id
+    assert planned is not None
+    assert "Start" in text_of(room.hand(workflow, {"room": ROOM}))
+    workflow.start_case(planned, actor=NURSE)
+    assert room.mode_of(workflow, ROOM)["case"] == planned
 
 
 def test_nothing_is_computed_while_nothing_happened(workflow: Workflow, case_id: str) -> None:
