@@ -17,8 +17,8 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 
 CHECKS = (
-    ("ruff", "format", "--check", "--quiet", "."),
-    ("ruff", "check", "--quiet", "."),
+    ("ruff", "format", "--check", "--quiet", "--output-format", "concise", "."),
+    ("ruff", "check", "--quiet", "--output-format", "concise", "."),
     ("mypy", "--no-error-summary"),
     ("codespell",),
 )

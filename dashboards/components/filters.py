@@ -51,7 +51,7 @@ def register_filters(app: Dash, fields: Mapping[str, str]) -> None:
     """
     by_id = {component_id: key for key, component_id in fields.items()}
 
-    @app.callback(  # type: ignore[untyped-decorator]
+    @app.callback(
         Output(ids.LOCATION, "search", allow_duplicate=True),
         *[Input(component_id, "value") for component_id in fields.values()],
         State(ids.LOCATION, "search"),

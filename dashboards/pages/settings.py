@@ -278,7 +278,7 @@ def save(workflow: Workflow, query: Query, form: dict[str, str | None]) -> tuple
 def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> None:
     """The callbacks of the page."""
 
-    @app.callback(  # type: ignore[untyped-decorator]
+    @app.callback(
         Output(ids.SETTINGS_BODY, "children"),
         Output(ids.SETTING_VALUE, "error"),
         Output(ids.SETTING_SCOPE, "error"),

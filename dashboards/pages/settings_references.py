@@ -232,7 +232,7 @@ def register(app: Dash, workflow: Workflow) -> None:
     )
     names = ("procedure", "reason", "who", "role")
 
-    @app.callback(  # type: ignore[untyped-decorator]
+    @app.callback(
         Output(ids.REFERENCES_BODY, "children"),
         Output(ids.REFERENCES_MESSAGE, "children"),
         Input(ids.REFERENCES_CHOOSE, "n_clicks"),
