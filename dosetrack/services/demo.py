@@ -92,11 +92,12 @@ def build_department(
             reason="invented department",
         )
     cases = list(department_cases(seed=SEED, start=first, months=MONTHS + 1, scale=scale, until=today))
-    for done, (at, step) in enumerate(_in_order(cases), start=1):
+    steps = list(_in_order(cases))
+    for done, (at, step) in enumerate(steps, start=1):
         clock.now = max(clock.now, at)
         step(workflow)
         if progress is not None:
-            progress(done, len(cases))
+            progress(done, len(steps))
     workflow.ledger.close()
 
 
