@@ -21,7 +21,7 @@ from dashboards.components.tables import figure_numbers
 from dashboards.figures.lane_data import two_accounts_rows
 from dashboards.figures.style import GRAPH_CONFIG
 from dashboards.figures.two_accounts import two_accounts, two_accounts_patch
-from dashboards.pages import room_entry
+from dashboards.pages import room_entry, room_touches
 from dashboards.router import Query, path_of
 from dosetrack.alerts import to_decide
 from dosetrack.cases import CaseState
@@ -547,4 +547,4 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
         workflow.start_case(ctx.triggered_id["key"], actor=room_entry.actor_of(None, place["room"]))
         return path_of("room", place["room"])
 
-    room_entry.register(app, workflow, clock)
+    room_touches.register(app, workflow, clock)

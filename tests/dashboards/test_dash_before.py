@@ -6,6 +6,7 @@ from datetime import date
 
 import pytest
 
+from dashboards import before_form
 from dashboards.components.limits import limits_table
 from dashboards.pages import before, correcting, facts
 from dosetrack.kidney import default_kidney_settings
@@ -38,8 +39,8 @@ FILLED: dict[str, str | None] = {
 }
 
 
-def parsed(**changes: str | None) -> before.Form:
-    return before.parsed({**FILLED, **changes}, room=ROOM, on=DAY, default_unit=None)
+def parsed(**changes: str | None) -> before_form.Form:
+    return before_form.parsed({**FILLED, **changes}, room=ROOM, on=DAY, default_unit=None)
 
 
 def test_filled_form_becomes_an_opening() -> None:
@@ -106,7 +107,7 @@ def test_earlier_contrast_counts_with_its_iodine() -> None:
 
 
 def test_limits_that_result_are_shown_before_the_start() -> None:
-    found = before.assessment(parsed(), on=DAY, settings=default_kidney_settings())
+    found = before_form.assessment(parsed(), on=DAY, settings=default_kidney_settings())
     # Cockcroft-Gault by hand: (140 - 71) x 58 / (72 x 1.00) x 0.85 = 47.2 mL/min, so 2 x CrCl = 94.5 mL;
     # 58 kg is below 120 % of the ideal weight of 52.4 kg (Devine)
     assert found.headline == "94 mL below 2 × CrCl"
@@ -116,12 +117,12 @@ def test_limits_that_result_are_shown_before_the_start() -> None:
 
 
 def test_without_creatinine_the_limit_is_unknown_in_its_place() -> None:
-    found = before.assessment(parsed(creatinine=""), on=DAY, settings=default_kidney_settings())
+    found = before_form.assessment(parsed(creatinine=""), on=DAY, settings=default_kidney_settings())
     assert found.headline == "limit unknown: creatinine missing"
 
 
 def test_the_form_opens_the_room(workflow: Workflow) -> None:
-    case = before.open_case(workflow, parsed())
+    case = before_form.open_case(workflow, parsed())
     view = workflow.case_view(case)
     assert view.case.state == "running"
     assert view.kidney.headline == "94 mL below 2 × CrCl"
