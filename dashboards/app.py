@@ -12,7 +12,7 @@ from dash.development.base_component import Component
 
 from dashboards import ids, theme
 from dashboards.components.cautions import cautions
-from dashboards.pages import before, case, correcting, facts, month, operators, room, settings
+from dashboards.pages import before, case, correcting, facts, month, operators, room, room_live, settings
 from dashboards.router import Page, match
 from dashboards.security import protect
 from dosetrack.errors import DosetrackError
@@ -67,7 +67,7 @@ def page_table() -> tuple[Page, ...]:
 
 def page_registers() -> tuple[Callable[..., None], ...]:
     """What each page module calls to add its callbacks: ``register(app, workflow, clock)``."""
-    modules = (room, facts, correcting, before, case, month, operators, settings)
+    modules = (room_live, facts, correcting, before, case, month, operators, settings)
     return tuple(module.register for module in modules)
 
 

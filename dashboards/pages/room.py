@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from datetime import datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards import case_words, ids, theme
@@ -20,8 +18,8 @@ from dashboards.components.lane_head import lane_heads, wall_heads
 from dashboards.components.tables import figure_numbers
 from dashboards.figures.lane_data import two_accounts_rows
 from dashboards.figures.style import GRAPH_CONFIG
-from dashboards.figures.two_accounts import two_accounts, two_accounts_patch
-from dashboards.pages import room_entry, room_touches
+from dashboards.figures.two_accounts import two_accounts
+from dashboards.pages import room_entry
 from dashboards.router import Query, path_of
 from dosetrack.alerts import to_decide
 from dosetrack.cases import CaseState
@@ -33,8 +31,6 @@ if TYPE_CHECKING:
 
 HAND, WALL = "hand", "wall"
 POLL_MS = 500
-AGES_EVERY = 10
-"""Ages are rewritten at least every this many polls."""
 NO_CASE = "No patient."
 FIGURE_HEAD = ("time", "what", "Ka,r", "DAP", "contrast", "iodine")
 
@@ -258,7 +254,7 @@ def _hand_body(workflow: Workflow, view: CaseView, room: str, *, others: list[st
                         [html.H2("Earlier today"), html.Div(answered(view), id=ids.ROOM_ANSWERED)],
                         className="section",
                     ),
-                    html.Div(_rows(view, zone), id=ids.ROOM_FIGURE_ROWS),
+                    html.Div(figure_rows(view, zone), id=ids.ROOM_FIGURE_ROWS),
                     facts_panel(view),
                     correction_panel(view, zone=zone),
                     swap_panel(),
@@ -322,7 +318,8 @@ def _graph(figure: Any) -> Component:
     )
 
 
-def _rows(view: CaseView, zone: ZoneInfo) -> Component:
+def figure_rows(view: CaseView, zone: ZoneInfo) -> Component:
+    """The numbers of the figure as a table."""
     return figure_numbers(
         FIGURE_HEAD,
         two_accounts_rows(view, zone=zone),
@@ -439,112 +436,3 @@ def _end_of_case() -> Component:
         ],
         className="section",
     )
-
-
-# callbacks -------------------------------------------------------------------------------
-
-
-def watch(workflow: Workflow, place: dict[str, Any], mode: dict[str, Any]) -> tuple[Any, Any]:
-    """The room's body when its case ended or another began; else no change.
-
-    A case on screen stays there while it runs: a second one in the room never takes its place.
-    """
-    now = mode_of(workflow, place["room"], mode["case"] or place.get("case"))
-    seen = ("case", "running") if now["case"] else ("case", "planned")
-    if all(now[part] == mode[part] for part in seen):
-        return no_update, no_update
-    return body(workflow, place["room"], place["kind"], now), now
-
-
-def refresh(
-    workflow: Workflow, place: dict[str, Any], shown: dict[str, Any], *, is_due: bool
-) -> tuple[Any, ...]:
-    """What changed on screen since `shown`: head, numbers, figure, rows, prompts, answers, mark, words.
-
-    Nothing is computed while the ledger stands still and no age is due.
-    """
-    nothing = (no_update,) * 8
-    is_moved = workflow.position() != shown["position"]
-    if not is_moved and not is_due:
-        return nothing
-    view = workflow.case_view(shown["case"])
-    zone = zone_named(view.time_zone)
-    is_wall = place["kind"] == WALL
-    mark = shown_mark(view)
-    people = () if is_wall else workflow.people(place["room"])
-    numbers = case_words.accounts(view, zone=zone, decimals=1 if is_wall else 2)
-    figure = two_accounts(
-        view, ground=theme.DARK, zone=zone, font_size=22 if is_wall else 14, is_wall=is_wall
-    )
-    has_new_prompts = as_pairs(mark["open"]) != as_pairs(shown["open"])
-    return (
-        wall_head(view, zone) if is_wall else hand_head(view, zone),
-        wall_heads(numbers) if is_wall else lane_heads(numbers),
-        two_accounts_patch(figure),
-        no_update if is_wall or not is_moved else _rows(view, zone),
-        prompts(view, people, place["kind"]) if has_new_prompts else no_update,
-        answered(view) if is_moved else no_update,
-        mark,
-        announcement(view, shown) if has_new_prompts else no_update,
-    )
-
-
-def as_pairs(marks: list[Any]) -> set[tuple[str, int]]:
-    """Open prompts as (id, number of levels), whether they came through JSON or not."""
-    return {(str(name), int(levels)) for name, levels in marks}
-
-
-def announcement(view: CaseView, shown: dict[str, Any]) -> str:
-    """The new prompts in words, for readers of the page; focus stays where it is."""
-    known = as_pairs(shown["open"])
-    new = [p for p in to_decide(view.prompts) if (p.id, len(p.levels)) not in known]
-    return ". ".join(f"{prompt_card.WORDS[prompt_card.kind_of(p)]}: {p.headline}" for p in new)
-
-
-def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> None:
-    """The callbacks of both views."""
-
-    @app.callback(
-        Output(ids.ROOM_BODY, "children"),
-        Output(ids.ROOM_MODE, "data"),
-        Input(ids.ROOM_WATCH, "n_intervals"),
-        State(ids.ROOM_PLACE, "data"),
-        State(ids.ROOM_MODE, "data"),
-        prevent_initial_call=True,
-    )
-    def watch_room(_n: int, place: dict[str, Any], mode: dict[str, Any]) -> tuple[Any, Any]:
-        return watch(workflow, place, mode)
-
-    @app.callback(
-        Output(ids.ROOM_HEAD, "children"),
-        Output(ids.ROOM_NUMBERS, "children"),
-        Output(ids.ROOM_FIGURE, "figure"),
-        Output(ids.ROOM_FIGURE_ROWS, "children"),
-        Output(ids.ROOM_PROMPTS, "children"),
-        Output(ids.ROOM_ANSWERED, "children"),
-        Output(ids.ROOM_SHOWN, "data"),
-        Output(ids.ANNOUNCER, "children"),
-        Input(ids.ROOM_TICK, "n_intervals"),
-        Input(ids.ENTRY_DONE, "data"),
-        State(ids.ROOM_PLACE, "data"),
-        State(ids.ROOM_SHOWN, "data"),
-        prevent_initial_call=True,
-    )
-    def refresh_room(
-        ticks: int | None, _done: Any, place: dict[str, Any], shown: dict[str, Any]
-    ) -> tuple[Any, ...]:
-        return refresh(workflow, place, shown, is_due=(ticks or 0) % AGES_EVERY == 0)
-
-    @app.callback(
-        Output(ids.LOCATION, "href", allow_duplicate=True),
-        Input(ids.family(ids.PLANNED_START, ALL), "n_clicks"),
-        State(ids.ROOM_PLACE, "data"),
-        prevent_initial_call=True,
-    )
-    def start_planned(clicks: list[int | None], place: dict[str, Any]) -> Any:
-        if not any(clicks) or not isinstance(ctx.triggered_id, dict):
-            return no_update
-        workflow.start_case(ctx.triggered_id["key"], actor=room_entry.actor_of(None, place["room"]))
-        return path_of("room", place["room"])
-
-    room_touches.register(app, workflow, clock)

@@ -11,7 +11,7 @@ from dash import no_update
 from dashboards import case_words
 from dashboards.components import entry_pad
 from dashboards.components.cautions import CAUTIONS
-from dashboards.pages import room, room_entry
+from dashboards.pages import room, room_entry, room_live
 from dashboards.pages.room_entry import Typed
 from dosetrack.alerts import CHANGE_PLAN, GO_ON
 from dosetrack.records.entries import Agent, ConsoleReading
@@ -69,9 +69,9 @@ def test_hand_keeps_the_cautions_in_sight(workflow: Workflow, case_id: str) -> N
 
 def test_body_is_drawn_anew_only_when_the_case_changes(workflow: Workflow, case_id: str) -> None:
     mode = room.mode_of(workflow, ROOM)
-    assert room.watch(workflow, PLACE, mode) == (no_update, no_update)
+    assert room_live.watch(workflow, PLACE, mode) == (no_update, no_update)
     workflow.end_case(case_id, actor=NURSE)
-    body, now = room.watch(workflow, PLACE, mode)
+    body, now = room_live.watch(workflow, PLACE, mode)
     assert now["case"] is None
     assert "has ended" in text_of(body)
 
@@ -83,7 +83,7 @@ def test_several_running_cases_are_both_reachable(
     clock.pass_minutes(30)
     other = workflow.open_case(opening(), actor=NURSE).case_id
     assert other is not None
-    _, kept = room.watch(workflow, PLACE, on_screen)
+    _, kept = room_live.watch(workflow, PLACE, on_screen)
     assert kept["case"] == case_id  # a second case never takes the place of the one on screen
     assert room.mode_of(workflow, ROOM)["case"] == other
     assert room.mode_of(workflow, ROOM, case_id)["case"] == case_id
@@ -95,7 +95,7 @@ def test_a_case_planned_for_later_does_not_disturb_the_one_on_screen(
 ) -> None:
     mode = room.mode_of(workflow, ROOM)
     workflow.open_case(opening(is_planned=True), actor=NURSE)
-    assert room.watch(workflow, PLACE, mode) == (no_update, no_update)
+    assert room_live.watch(workflow, PLACE, mode) == (no_update, no_update)
 
 
 def test_planned_case_can_be_started_from_the_room(workflow: Workflow) -> None:
@@ -108,7 +108,7 @@ def test_planned_case_can_be_started_from_the_room(workflow: Workflow) -> None:
 
 def test_nothing_is_computed_while_nothing_happened(workflow: Workflow, case_id: str) -> None:
     shown = room.shown_mark(workflow.case_view(case_id))
-    assert room.refresh(workflow, PLACE, shown, is_due=False) == (no_update,) * 8
+    assert room_live.refresh(workflow, PLACE, shown, is_due=False) == (no_update,) * 8
 
 
 def test_prompts_are_left_alone_when_only_ages_change(
@@ -117,7 +117,7 @@ def test_prompts_are_left_alone_when_only_ages_change(
     inject(workflow, case_id, 100.0)
     shown = room.shown_mark(workflow.case_view(case_id))
     clock.pass_minutes(1)
-    head, _, _, _, prompts, _, _, spoken = room.refresh(workflow, PLACE, shown, is_due=True)
+    head, _, _, _, prompts, _, _, spoken = room_live.refresh(workflow, PLACE, shown, is_due=True)
     assert head is not no_update
     assert prompts is no_update  # what is being typed there stays
     assert spoken is no_update
@@ -126,10 +126,10 @@ def test_prompts_are_left_alone_when_only_ages_change(
 def test_a_new_prompt_is_spoken_once(workflow: Workflow, case_id: str) -> None:
     shown = room.shown_mark(workflow.case_view(case_id))
     inject(workflow, case_id, 100.0)
-    *_, prompts, _, mark, spoken = room.refresh(workflow, PLACE, shown, is_due=False)
+    *_, prompts, _, mark, spoken = room_live.refresh(workflow, PLACE, shown, is_due=False)
     assert len(prompts) == 1
     assert spoken.startswith("to decide: ")
-    assert room.refresh(workflow, PLACE, mark, is_due=True)[-1] is no_update
+    assert room_live.refresh(workflow, PLACE, mark, is_due=True)[-1] is no_update
 
 
 def test_silent_feed_is_hollow_and_says_since_when(
