@@ -7,7 +7,7 @@ from importlib import import_module
 
 import typer
 
-# command -> (module, function); `dosetrack --help` lists them in this order
+# command -> (module, function or group); `dosetrack --help` lists them in this order
 COMMANDS: dict[str, tuple[str, str]] = {
     "read": ("dosetrack.cli.read", "read"),
     "ingest": ("dosetrack.cli.ingest", "ingest"),
@@ -17,8 +17,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "audit": ("dosetrack.cli.audit", "audit"),
     "serve": ("dosetrack.cli.serve", "serve"),
     "demo": ("dosetrack.cli.demo", "demo"),
-    "verify": ("dosetrack.cli.ledger", "verify"),
-    "rebuild": ("dosetrack.cli.ledger", "rebuild"),
+    "ledger": ("dosetrack.cli.ledger", "group"),
 }
 
 
@@ -38,7 +37,11 @@ def build_app(only: str | None = None) -> typer.Typer:
     app.callback()(_version_option)
     for name, (module, function) in COMMANDS.items():
         if only is None or name == only:
-            app.command(name)(getattr(import_module(module), function))
+            found = getattr(import_module(module), function)
+            if isinstance(found, typer.Typer):
+                app.add_typer(found, name=name)
+            else:
+                app.command(name)(found)
     return app
 
 

@@ -1,4 +1,4 @@
-"""`dosetrack verify` and `dosetrack rebuild`: prove the ledger whole, make its projections again."""
+"""`dosetrack ledger`: prove the ledger whole, make its projections again."""
 
 from __future__ import annotations
 
@@ -14,7 +14,10 @@ from dosetrack.ledger import verify_chain
 
 CHAIN_BROKEN = 1
 
+group = typer.Typer(help="Prove the ledger whole; make its projections again.", no_args_is_help=True)
 
+
+@group.command()
 def verify(as_json: JsonOption = False, ledger: LedgerOption = None) -> None:
     """Check every entry, payload and original against the chain of digests.
 
@@ -34,6 +37,7 @@ def verify(as_json: JsonOption = False, ledger: LedgerOption = None) -> None:
         raise typer.Exit(CHAIN_BROKEN)
 
 
+@group.command()
 def rebuild(as_json: JsonOption = False, ledger: LedgerOption = None) -> None:
     """Make every projection again from the entries and the original files."""
     workflow = opened(ledger)

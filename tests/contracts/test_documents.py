@@ -8,9 +8,11 @@ import sys
 from pathlib import Path
 from types import ModuleType
 
+import click
 import pytest
+from typer.main import get_command
 
-from dosetrack.cli import COMMANDS
+from dosetrack.cli import COMMANDS, build_app
 from dosetrack.findings import FindingCode
 from dosetrack.settings import definitions
 
@@ -37,6 +39,26 @@ def test_every_command_has_its_heading_and_an_example() -> None:
     for command in COMMANDS:
         assert f"`dosetrack {command}`" in headings, command
         assert re.search(rf"^    dosetrack {command}\b", README, re.M), command
+
+
+def options_of(command: click.Command) -> set[str]:
+    """Every long option of a command and of the commands inside it."""
+    found = {
+        name
+        for parameter in command.params
+        if parameter.param_type_name == "option"
+        for name in (*parameter.opts, *parameter.secondary_opts)
+        if name.startswith("--")
+    }
+    for inner in getattr(command, "commands", {}).values():
+        found |= options_of(inner)
+    return found
+
+
+def test_every_option_is_documented() -> None:
+    options = options_of(get_command(build_app()))
+    assert len(options) > 15
+    assert [name for name in sorted(options) if not re.search(rf"{name}\b", README)] == []
 
 
 def test_every_setting_is_documented() -> None:

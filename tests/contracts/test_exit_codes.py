@@ -212,10 +212,10 @@ def test_wrong_usage_ends_with_2_and_no_document(words: tuple[str, ...], run: Ru
         ("cases",),
         ("case", "00000000-0000-4000-8000-000000000000"),
         ("audit", "--from", "2026-03-01", "--to", "2026-03-31"),
-        ("verify",),
-        ("rebuild",),
+        ("ledger", "verify"),
+        ("ledger", "rebuild"),
     ],
-    ids=lambda words: words[0],
+    ids=lambda words: " ".join(words[:2]),
 )
 def test_a_missing_ledger_ends_with_3_and_is_not_made(
     words: tuple[str, ...], run: Run, tmp_path: Path

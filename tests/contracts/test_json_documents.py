@@ -140,7 +140,7 @@ def test_audit(run: Run, ledger: str) -> None:
 
 
 def test_the_chain_of_a_fresh_ledger_holds(run: Run, ledger: str) -> None:
-    assert run("verify", "--ledger", ledger).exit_code == 0
+    assert run("ledger", "verify", "--ledger", ledger).exit_code == 0
     before = run("cases", "--json", "--ledger", ledger).stdout
-    assert run("rebuild", "--ledger", ledger).exit_code == 0
+    assert run("ledger", "rebuild", "--ledger", ledger).exit_code == 0
     assert run("cases", "--json", "--ledger", ledger).stdout == before
