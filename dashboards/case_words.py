@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from dashboards import view_models as vm
 from dashboards.view_models import Shown
+from dosetrack.radiation import level_lines, level_settings
 from dosetrack.records.entries import Knowledge
 
 if TYPE_CHECKING:
@@ -60,12 +61,11 @@ def _aged(shown: Shown, is_stale: bool) -> Shown:
     return replace(shown, is_stale=is_stale and not shown.is_unknown)
 
 
-def levels_of(view: CaseView, quantity: str) -> list[float]:
-    """Every level of `quantity` that may be drawn or was reached, in its own unit."""
-    lines = [
-        line.value for line in (*view.radiation_lines, *view.contrast_lines) if line.quantity == quantity
-    ]
-    return lines + [level.level for level in view.levels if level.quantity == quantity]
+def levels_of(view: CaseView, quantity: str, value: float) -> list[float]:
+    """The radiation levels around `value` that its shown digits must not cross, in its own unit."""
+    ladder = level_lines(quantity, value, level_settings(view.settings))
+    reached = [level.level for level in view.levels if level.quantity == quantity]
+    return [*(line.value for line in (*view.radiation_lines, *ladder) if line.quantity == quantity), *reached]
 
 
 def stale_note(view: CaseView, *, zone: ZoneInfo) -> str | None:
@@ -111,7 +111,7 @@ def plane_kerma(view: CaseView, plane: PlaneAccount, *, decimals: int = 2) -> Sh
     figure = plane.reference_air_kerma_mgy.higher
     if figure is None:
         return vm.unknown(label)
-    text, unit = vm.kerma(figure.value, levels=levels_of(view, KERMA), decimals=decimals)
+    text, unit = vm.kerma(figure.value, levels=levels_of(view, KERMA, figure.value), decimals=decimals)
     return Shown(label, _at_least(figure, text), unit, (vm.basis_short(figure.basis),))
 
 
@@ -125,7 +125,7 @@ def skin_dose(view: CaseView) -> Shown:
     if view.skin is None:
         return vm.unknown(label, "no estimate yet")
     low, high = view.skin.low_mgy, view.skin.high_mgy
-    levels = levels_of(view, SKIN)
+    levels = levels_of(view, SKIN, high)
     text, unit = vm.upper_kerma(high, levels=levels)
     return Shown(label, text, unit, (f"range {vm.kerma_range(low, high, levels=levels)}",), is_estimated=True)
 
@@ -135,7 +135,7 @@ def area_product(view: CaseView) -> Shown:
     figure = view.radiation.dose_area_product_gycm2.higher
     if figure is None:
         return vm.unknown("DAP")
-    text, unit = vm.dose_area_product(figure.value, levels=levels_of(view, DAP))
+    text, unit = vm.dose_area_product(figure.value, levels=levels_of(view, DAP, figure.value))
     return Shown("DAP", _at_least(figure, text), unit)
 
 
@@ -144,7 +144,7 @@ def beam_time(view: CaseView) -> Shown:
     figure = view.radiation.fluoroscopy_time_s.higher
     if figure is None:
         return vm.unknown("fluoroscopy time")
-    text, unit = vm.minutes(figure.value, levels_s=levels_of(view, TIME))
+    text, unit = vm.minutes(figure.value, levels_s=levels_of(view, TIME, figure.value))
     return Shown("fluoroscopy time", _at_least(figure, text), unit)
 
 
@@ -239,7 +239,7 @@ def short_identity(patient: Patient) -> str:
 
 def full_identity(patient: Patient) -> str:
     """Name, number and birth date, for near reading."""
-    name = (patient.name or "").replace("^", " ").strip()
+    name = vm.person(patient.name)
     born = f"born {vm.day(patient.birth_date)}" if patient.birth_date else None
     return vm.joined(name, patient.id, born) or "patient not known"
 

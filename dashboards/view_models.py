@@ -265,6 +265,17 @@ def basis_short(basis: str) -> str:
     return " + ".join(BASIS_SHORT.get(part, part) for part in basis.split(" + "))
 
 
+def person(text: str | None) -> str:
+    """A person's name as sent, without the carets of DICOM.
+
+    Examples
+    --------
+    >>> person("Moreira^Olga")
+    'Moreira Olga'
+    """
+    return " ".join((text or "").replace("^", " ").split())
+
+
 def joined(*parts: str | None, by: str = " · ") -> str:
     """The parts that say something, on one line."""
     return by.join(part for part in parts if part)

@@ -175,6 +175,7 @@ class LaneWords:
         drawn = [(c, points) for c, points in curves if points]
         if len(drawn) < 2:
             return []
+        drawn.sort(key=lambda pair: pair[1][-1][1])
         return [
             self.words(
                 vm.plane_words(c.plane),
@@ -182,12 +183,13 @@ class LaneWords:
                 xref="x",
                 y=points[-1][1],
                 yref="y",
-                xanchor="left",
-                yanchor="middle",
-                xshift=8,
+                xanchor="right",
+                yanchor="top" if number == 0 else "bottom",  # the lower line is named below it
+                yshift=-7 if number == 0 else 7,
+                bgcolor="rgba(0,0,0,0)",
                 color=self.ground.ink,
             )
-            for c, points in drawn
+            for number, (c, points) in enumerate(drawn)
         ]
 
     def words(self, text: str, *, color: str, **place: Any) -> dict[str, Any]:

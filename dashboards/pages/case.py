@@ -52,7 +52,7 @@ def _decimals(places: int) -> dict[str, str]:
 COLUMNS = [
     {"field": "when", "headerName": "started", "width": 150, "cellRenderer": "CaseLink", "sort": "desc"},
     {"field": "room", "headerName": "room", "width": 100},
-    {"field": "patient", "headerName": "patient", "width": 110},
+    {"field": "patient", "headerName": "patient", "flex": 1, "minWidth": 110},
     {"field": "procedure", "headerName": "procedure", "flex": 2, "minWidth": 150},
     {"field": "operator", "headerName": "operator", "flex": 1, "minWidth": 120},
     {"field": "state", "headerName": "state", "width": 92},
@@ -78,7 +78,7 @@ COLUMNS = [
         "valueFormatter": _decimals(1),
     },
     {"field": "contrast", "headerName": "contrast [mL]", "width": 98, "type": "rightAligned"},
-    {"field": "findings", "headerName": "findings", "width": 92, "type": "rightAligned"},
+    {"field": "findings", "headerName": "findings in data", "width": 92, "type": "rightAligned"},
 ]
 NOT_TOLD = "not told"
 POLL_MS = 2000
@@ -189,7 +189,7 @@ def grid_row(case: CaseSummary) -> dict[str, Any]:
         "room": case.room,
         "patient": case.patient_id,
         "procedure": case.procedure,
-        "operator": case.operators[0] if case.operators else None,
+        "operator": vm.person(case.operators[0]) if case.operators else None,
         "state": str(case.state),
         "kerma_gy": None if worst is None else float(vm.rounded(worst, 2, divisor=1000)),
         "dap": None
@@ -279,7 +279,9 @@ def _head(view: CaseView, zone: ZoneInfo) -> Component:
                     vm.day_and_time(case.started_at),
                     ended,
                     f"state: {case.state}",
-                    "operators: " + ", ".join(case.operators) if case.operators else "operator not told",
+                    "operators: " + "; ".join(map(vm.person, case.operators))
+                    if case.operators
+                    else "operator not told",
                 )
             ),
         ],

@@ -70,7 +70,8 @@ class Outcome:
 
 def volumes(view: CaseView) -> list[float]:
     """The volumes offered: those used last first, then the usual ones of the room."""
-    used = [s.injection.volume_ml for s in reversed(view.stairs) if s.injection.agent is Agent.IODINATED]
+    by_hand = [s.injection for s in reversed(view.stairs) if not s.injection.from_injector]
+    used = [given.volume_ml for given in by_hand if given.agent is Agent.IODINATED]
     usual = [float(text) for text in view.settings.text("room.usual_volumes_ml").split()]
     return list(dict.fromkeys([*used, *usual]))[:MOST_BUTTONS]
 

@@ -145,6 +145,30 @@ def test_silent_feed_is_hollow_and_says_since_when(
     assert not found.contrast.is_stale
 
 
+@pytest.mark.parametrize(
+    ("kerma_mgy", "shown"), [(2996.0, "2.9"), (3000.0, "3.0"), (3996.0, "3.9"), (4004.0, "4.0")]
+)
+def test_wall_never_shows_a_level_that_is_not_reached(
+    workflow: Workflow, case_id: str, kerma_mgy: float, shown: str
+) -> None:
+    read_console(workflow, case_id, kerma_mgy)
+    found = case_words.accounts(workflow.case_view(case_id), zone=UTC, decimals=1)
+    assert (found.kerma.text, found.kerma.unit) == (shown, "Gy")
+
+
+def test_upper_skin_estimate_never_shows_a_level_that_is_not_reached(
+    workflow: Workflow, case_id: str
+) -> None:
+    read_console(workflow, case_id, 1000.0)
+    high = workflow.case_view(case_id).skin
+    assert high is not None
+    just_below = 1000.0 * 1990.0 / high.high_mgy  # the upper end grows with the air kerma
+    read_console(workflow, case_id, just_below)
+    found = case_words.accounts(workflow.case_view(case_id), zone=UTC)
+    assert (found.skin.text, found.skin.unit) == ("1.9", "Gy")
+    assert found.skin.is_estimated
+
+
 def test_first_minute_says_not_known_and_not_zero(workflow: Workflow) -> None:
     case = workflow.open_case(opening(), actor=NURSE).case_id
     assert case is not None
