@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+import dash_mantine_components as dmc
 from dash import dcc, html
 from dash.development.base_component import Component
 
@@ -26,11 +27,11 @@ def correction_panel(view: CaseView, *, zone: ZoneInfo) -> Component:
                 [
                     _field(
                         "entry",
-                        dcc.Dropdown(
+                        dmc.Select(
                             id=ids.CORRECT_ENTRY,
-                            options=correctable(view, zone=zone),
-                            className="dropdown",
+                            data=correctable(view, zone=zone),
                             clearable=True,
+                            placeholder="pick one",
                         ),
                     ),
                     _field(

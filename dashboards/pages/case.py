@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import dash_ag_grid as dag
+import dash_mantine_components as dmc
 from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
@@ -149,11 +150,11 @@ def _filters(rooms: tuple[str, ...], query: Query) -> Component:
             ),
             _filter(
                 "room",
-                dcc.Dropdown(
+                dmc.Select(
                     id=ids.CASES_ROOM,
-                    options=list(rooms),
+                    data=list(rooms),
                     value=query.get("room"),
-                    className="dropdown",
+                    clearable=True,
                     placeholder="every room",
                 ),
             ),

@@ -151,7 +151,7 @@ def register(app: Dash, workflow: Workflow, clock: Any) -> None:
 
     @app.callback(
         Output(ids.CORRECT_MESSAGE, "children"),
-        Output(ids.CORRECT_ENTRY, "options"),
+        Output(ids.CORRECT_ENTRY, "data"),
         Input(ids.CORRECT_RECORD, "n_clicks"),
         Input(ids.CORRECT_BACK, "n_clicks"),
         State(ids.CORRECT_ENTRY, "value"),
@@ -172,7 +172,7 @@ def register(app: Dash, workflow: Workflow, clock: Any) -> None:
         return said, correctable(view, zone=zone_named(view.time_zone))
 
     @app.callback(
-        Output(ids.CORRECT_ENTRY, "options", allow_duplicate=True),
+        Output(ids.CORRECT_ENTRY, "data", allow_duplicate=True),
         Input(ids.ENTRY_DONE, "data"),
         State(ids.ENTRY_CASE, "data"),
         prevent_initial_call=True,

@@ -13,7 +13,9 @@ from playwright.sync_api import Locator, Page, expect, sync_playwright
 from werkzeug.serving import make_server
 
 from dashboards.app import make_app
+from dosetrack.records.entries import CaseOpened, ConsoleReading, Injection
 from dosetrack.records.people import Actor, Role
+from dosetrack.records.report import Patient
 from dosetrack.workflow import Workflow, open_workflow
 
 pytestmark = pytest.mark.browser
@@ -189,3 +191,36 @@ def test_targets_of_the_hand_view_are_large_and_apart(page: Page, address: str) 
             across = max(one["x"] - other["x"] - other["width"], other["x"] - one["x"] - one["width"])
             down = max(one["y"] - other["y"] - other["height"], other["y"] - one["y"] - one["height"])
             assert max(across, down) >= 3 * millimetre - 0.5
+
+
+def test_wall_follows_the_case_and_can_be_read_at_its_distance(
+    page: Page, address: str, workflow: Workflow
+) -> None:
+    nurse = Actor("Ines (invented)", Role.ROOM, is_claimed=True)
+    patient = Patient(
+        id="417", name="Moreira^Olga", sex="F", birth_date="1955-03-02", weight_kg=58.0, height_cm=160.0
+    )
+    case = workflow.open_case(CaseOpened(room="Room 2", patient=patient), actor=nurse).case_id
+    assert case is not None
+    page.set_viewport_size({"width": 1920, "height": 1080})
+    page.goto(f"{address}/room/Room%202/wall")
+    expect(page.locator(".number.is-wall")).to_have_count(4)
+    expect(page.locator("#room-numbers")).to_contain_text("limit unknown")
+    assert page.locator("button, input, a").count() == 1  # the link that skips to the page, for readers
+
+    workflow.record(case, Injection(12.0, 320.0), actor=nurse, is_confirmed=True)
+    workflow.record(case, ConsoleReading("single", 40.0), actor=nurse, is_confirmed=True)
+    expect(page.locator("#room-numbers")).to_contain_text("40")
+    expect(page.locator("#room-numbers .is-contrast .digits").first).to_have_text("12")
+
+    # 30 arc minutes at 3 m are 26.2 mm; the screen is 1210 mm wide; a digit is 0.7 of its font size
+    millimetre = 1920 / 1210
+    digits = page.locator(".number.is-wall .digits").first
+    size = digits.evaluate("node => parseFloat(getComputedStyle(node).fontSize)")
+    assert size * 0.7 >= 26.2 * millimetre
+    label = page.locator(".number.is-wall .number-label").first
+    assert (
+        label.evaluate("node => parseFloat(getComputedStyle(node).fontSize)") * 0.7 >= 18 * millimetre - 0.1
+    )
+    boxes = [box.bounding_box() for box in page.locator(".number.is-wall").all()]
+    assert all(box is not None and box["y"] + box["height"] <= 1080 for box in boxes)
