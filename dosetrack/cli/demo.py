@@ -12,7 +12,7 @@ from typing import Annotated
 
 import typer
 
-from dosetrack.cli.serve import DEFAULT_PORT, HostOption, PortOption, run_dashboard
+from dosetrack.cli.serve import DEFAULT_PORT, HostOption, PortOption, require_free, run_dashboard
 
 
 def demo(
@@ -34,6 +34,7 @@ def demo(
     from dosetrack.services.demo import SEED, LiveCase, demo_ledger
     from dosetrack.workflow import open_workflow, utc_now
 
+    require_free(host, port)
     print("Everything shown is invented: people, machines, numbers.", file=sys.stderr)
     today = datetime.now().astimezone().date()
     url = demo_ledger(folder or _cache_folder(), today=today, progress=_progress())

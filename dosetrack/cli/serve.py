@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import socket
 import sys
 from typing import Annotated
 
 import typer
 
-from dosetrack.cli._ledger_options import LedgerOption, opened
+from dosetrack.cli._ledger_options import WRONG_USAGE, LedgerOption, fail, opened
 from dosetrack.workflow import Workflow
 
 HostOption = Annotated[str, typer.Option("--host", help="Address to listen on.")]
@@ -20,7 +21,20 @@ def serve(
     host: HostOption = "127.0.0.1", port: PortOption = DEFAULT_PORT, ledger: LedgerOption = None
 ) -> None:
     """Run the dashboard on the ledger; it is made when it is missing."""
+    require_free(host, port)
     run_dashboard(opened(ledger, create=True), host=host, port=port)
+
+
+def require_free(host: str, port: int) -> None:
+    """End the command, before anything else is touched, when it cannot listen at this address."""
+    try:
+        family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        with socket.socket(family, kind, protocol) as trial:
+            trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            trial.bind(address)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        fail(f"Cannot listen on {host}:{port} ({reason}). Give another with --host or --port.", WRONG_USAGE)
 
 
 def run_dashboard(workflow: Workflow, *, host: str, port: int) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import socket
 import subprocess
 import sys
 from collections.abc import Callable
@@ -250,6 +251,25 @@ def test_a_file_that_is_no_ledger_is_left_alone(run: Run, tmp_path: Path) -> Non
     outcome = run("cases", "--json", "--ledger", f"sqlite:///{place}")
     assert outcome.exit_code in (2, 3)
     assert place.read_bytes() == before
+
+
+@pytest.mark.parametrize("command", ["serve", "demo"])
+def test_an_address_in_use_is_told_before_anything_is_touched(command: str, run: Run, tmp_path: Path) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        place = ("--ledger", f"sqlite:///{tmp_path / 'l'}") if command == "serve" else ("--folder", tmp_path)
+        outcome = run(command, "--port", taken.getsockname()[1], *place)
+    assert outcome.exit_code == 2
+    assert "--port" in outcome.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_address_of_another_computer_is_told(run: Run, tmp_path: Path) -> None:
+    # 192.0.2.0/24 is kept for documentation (RFC 5737): no computer has it
+    outcome = run("demo", "--host", "192.0.2.1", "--folder", tmp_path)
+    assert outcome.exit_code == 2
+    assert "192.0.2.1" in outcome.stderr
 
 
 def process(*words: str, **variables: str) -> subprocess.CompletedProcess[str]:
