@@ -148,9 +148,7 @@ def questions_bar() -> Component:
             html.Div(id=ids.ENTRY_MESSAGE, role="alert"),
             html.Div(
                 [
-                    html.Button(
-                        "Yes, record it", id=ids.ENTRY_CONFIRM_YES, className="button target is-strong"
-                    ),
+                    html.Button("Yes, record it", id=ids.ENTRY_CONFIRM_YES, className="button target"),
                     html.Button("No", id=ids.ENTRY_CONFIRM_NO, className="button target"),
                 ],
                 id=ids.ENTRY_CONFIRM,
