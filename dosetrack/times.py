@@ -28,8 +28,11 @@ class Instant:
 def instant_of(text: str, zone: ZoneInfo) -> Instant | None:
     """The instant of ISO 8601 `text`; naive times are taken in `zone`, the earlier fold first.
 
-    None when the text holds no full date, so that a vague time never becomes an exact one.
+    None when the text holds no full date or no time, so that a vague time never becomes an exact
+    one.
     """
+    if len(text) <= len("2026-03-01"):
+        return None
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:

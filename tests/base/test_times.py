@@ -108,3 +108,7 @@ def test_local_text_carries_its_offset() -> None:
 )
 def test_local_day_is_the_day_the_machine_showed(text: str | None, day: str | None) -> None:
     assert local_day(text) == day
+
+
+def test_day_without_a_time_has_no_instant() -> None:
+    assert instant_of("2026-03-01", ZoneInfo("Europe/London")) is None
