@@ -1,5 +1,6 @@
 """Renal estimates, iodine sums and the published contrast limits side by side."""
 
+from dosetrack.kidney.ahead import InjectionsAhead, injections_ahead
 from dosetrack.kidney.assessment import (
     KidneyAssessment,
     assess,
@@ -25,6 +26,7 @@ __all__ = [
     "ContrastTotals",
     "EarlierContrast",
     "FiltrationRow",
+    "InjectionsAhead",
     "KidneyAssessment",
     "KidneySettings",
     "LimitRow",
@@ -37,6 +39,7 @@ __all__ = [
     "contrast_totals",
     "default_kidney_settings",
     "distance_in_words",
+    "injections_ahead",
     "limit_loosened",
     "shown_limit_ml",
     "shown_used_ml",

@@ -21,6 +21,7 @@ from dosetrack.kidney import (
 from dosetrack.ledger import CaseTotalRow, LedgerReader
 from dosetrack.records.entries import Creatinine, InjectionSite, Knowledge
 from dosetrack.settings import Settings
+from dosetrack.times import zone_named
 from dosetrack.workflow.projector import extras_of
 from dosetrack.workflow.results import Stair
 
@@ -42,6 +43,24 @@ def kidney_of(
         _renal_input(case, settings=settings, zone=zone, as_of=as_of),
         given,
         KidneySettings.from_settings(settings),
+    )
+
+
+def kidney_now(reader: LedgerReader, case: Case, settings: Settings, *, as_of: datetime) -> KidneyAssessment:
+    """The kidney assessment of a case, contrast of the look-back window included."""
+    return kidney_of(
+        case,
+        earlier_cases=contrast_cases_before(
+            reader,
+            patient_id=case.patient.id,
+            patient_issuer=case.patient.id_issuer,
+            before=case.started_instant or as_of,
+            hours=settings.number("contrast.lookback_h"),
+            leaving_out=case.id,
+        ),
+        settings=settings,
+        zone=zone_named(settings.text("site.time_zone")),
+        as_of=as_of,
     )
 
 

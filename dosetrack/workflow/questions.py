@@ -6,6 +6,7 @@ from datetime import datetime
 
 from dosetrack.cases import Case
 from dosetrack.entry import Question, check_reading, duplicate_question
+from dosetrack.kidney import KidneyAssessment, limit_loosened
 from dosetrack.ledger import LedgerReader
 from dosetrack.records.entries import ConsoleReading, Injection, Payload
 from dosetrack.workflow.projector import extras_of
@@ -24,6 +25,17 @@ def questions_about(
         question = duplicate_question(earlier, payload, at=at)
         return (question,) if question else ()
     return ()
+
+
+def loosened_question(before: KidneyAssessment, after: KidneyAssessment) -> Question | None:
+    """The question that a higher leading limit raises; None when it did not rise.
+
+    A limit that became unknown is no rise: the headline says so, and nothing is permitted by it.
+    """
+    if after.leading_limit_ml is None:
+        return None
+    found = limit_loosened(before, after)
+    return Question("change", "contrast limit", f"{found.text} Record it?") if found else None
 
 
 def last_reading_in_room(reader: LedgerReader, case: Case, *, plane: str) -> ConsoleReading | None:

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from dosetrack.alerts import answer, answer_payload
-from dosetrack.cases import CaseState
+from dosetrack.cases import Case, CaseState
+from dosetrack.entry import Question
 from dosetrack.errors import InputError, StateError
 from dosetrack.ledger import Transaction
 from dosetrack.records.entries import (
@@ -22,8 +23,10 @@ from dosetrack.records.entries import (
     Withdrawn,
 )
 from dosetrack.records.people import Actor
+from dosetrack.settings import Settings
 from dosetrack.workflow.base import SYSTEM
-from dosetrack.workflow.questions import questions_about
+from dosetrack.workflow.contrast import kidney_now
+from dosetrack.workflow.questions import loosened_question, questions_about
 from dosetrack.workflow.reading import Reading
 from dosetrack.workflow.results import (
     Recorded,
@@ -31,6 +34,14 @@ from dosetrack.workflow.results import (
 )
 from dosetrack.workflow.site import settings_for
 from dosetrack.workflow.views import prompts_of
+
+
+class _AskFirst(Exception):
+    """Leaves the transaction without a trace: a person must answer first."""
+
+    def __init__(self, questions: tuple[Question, ...]) -> None:
+        super().__init__()
+        self.questions = questions
 
 
 class Recording(Reading):
@@ -128,14 +139,31 @@ class Recording(Reading):
         When the result has questions and no entry id, nothing was recorded: a person answers, and
         the call is made again with `is_confirmed`.
         """
-        with self.ledger.transaction() as tx:
-            self._case_entries(tx, case_id)
-            case, _ = self.projector.case(tx, case_id)
-            at = happened_at or self._clock()
-            questions = () if is_confirmed else questions_about(tx, case, payload, at=at)
-            if questions:
-                return Recorded(entry_id=None, case_id=case_id, questions=questions)
-            return self._append(tx, case_id, payload, actor=actor, at=at, reason=reason)
+        at = happened_at or self._clock()
+        try:
+            with self.ledger.transaction() as tx:
+                self._case_entries(tx, case_id)
+                case, settings = self.projector.case(tx, case_id)
+                questions = () if is_confirmed else questions_about(tx, case, payload, at=at)
+                if questions:
+                    raise _AskFirst(questions)
+                recorded = self._append(tx, case_id, payload, actor=actor, at=at, reason=reason)
+                if not is_confirmed:
+                    self._ask_if_limit_loosened(tx, case, settings, at=at)
+                return recorded
+        except _AskFirst as asked:  # nothing of the transaction is kept
+            return Recorded(entry_id=None, case_id=case_id, questions=asked.questions)
+
+    def _ask_if_limit_loosened(
+        self, tx: Transaction, before: Case, settings: Settings, *, at: datetime
+    ) -> None:
+        """A new fact that raises the leading contrast limit needs a person's word for it."""
+        after, settings_after = self.projector.case(tx, before.id)
+        question = loosened_question(
+            kidney_now(tx, before, settings, as_of=at), kidney_now(tx, after, settings_after, as_of=at)
+        )
+        if question is not None:
+            raise _AskFirst((question,))
 
     def import_case(
         self, entries: Sequence[TypedEntry], *, actor: Actor, ended_at: datetime | None = None

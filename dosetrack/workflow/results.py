@@ -12,7 +12,7 @@ from dosetrack.alerts import Prompt
 from dosetrack.cases import Case, CaseState
 from dosetrack.entry import Question
 from dosetrack.findings import Finding
-from dosetrack.kidney import KidneyAssessment
+from dosetrack.kidney import InjectionsAhead, KidneyAssessment
 from dosetrack.radiation import BeamOn, Forecast, PlaneCurve, RadiationAccount
 from dosetrack.records.entries import Injection, Payload
 from dosetrack.records.levels import LevelLine, LevelReached
@@ -125,6 +125,7 @@ class CaseView:
     stairs: tuple[Stair, ...]
     contrast_lines: tuple[LevelLine, ...]
     contrast_forecast: Forecast | None
+    injections_ahead: InjectionsAhead | None
     levels: tuple[LevelReached, ...]
     prompts: tuple[Prompt, ...]
     feeds: Feeds

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import pairwise
 
 from dosetrack.alerts import Prompt, from_payloads
 from dosetrack.cases import Case, CaseState, Stamped
@@ -14,6 +15,7 @@ from dosetrack.kidney import (
     KidneySettings,
     contrast_levels,
     contrast_lines,
+    injections_ahead,
 )
 from dosetrack.ledger import LedgerReader
 from dosetrack.radiation import (
@@ -41,8 +43,7 @@ from dosetrack.records.levels import LevelLine, LevelReached
 from dosetrack.records.report import IrradiationEvent
 from dosetrack.settings import Settings
 from dosetrack.skin.screening import SkinRange, estimated_skin_range, rough_geometry
-from dosetrack.times import zone_named
-from dosetrack.workflow.contrast import contrast_cases_before, kidney_of, stairs_of
+from dosetrack.workflow.contrast import contrast_cases_before, kidney_now, stairs_of
 from dosetrack.workflow.listing import summary_of
 from dosetrack.workflow.projector import account_of, case_row, has_geometry
 from dosetrack.workflow.results import CaseView, Earlier, Feeds, Stair, TimelineRow
@@ -66,26 +67,12 @@ class Computed:
 
 def compute(reader: LedgerReader, case: Case, settings: Settings, *, as_of: datetime) -> Computed:
     """Both accounts of a case and every level they have reached."""
-    zone = zone_named(settings.text("site.time_zone"))
     events = events_of(case)
     radiation = account_of(case, calibration=_calibration(case, settings))
     used = field_used(events)
     field_cm2 = used.area_cm2 if used else None
     skin = estimated_skin_range(radiation, rough_geometry(events))
-    kidney = kidney_of(
-        case,
-        earlier_cases=contrast_cases_before(
-            reader,
-            patient_id=case.patient.id,
-            patient_issuer=case.patient.id_issuer,
-            before=case.started_instant or as_of,
-            hours=settings.number("contrast.lookback_h"),
-            leaving_out=case.id,
-        ),
-        settings=settings,
-        zone=zone,
-        as_of=as_of,
-    )
+    kidney = kidney_now(reader, case, settings, as_of=as_of)
     ladders, kidney_settings = level_settings(settings), KidneySettings.from_settings(settings)
     skin_upper = skin.high_mgy if skin and has_geometry(events) else None
     reached = levels_reached(radiation, ladders, field_cm2=field_cm2, skin_upper_mgy=skin_upper)
@@ -137,6 +124,7 @@ def case_view(reader: LedgerReader, case: Case, settings: Settings, *, as_of: da
         stairs=stairs,
         contrast_lines=contrast_lines(computed.kidney, computed.kidney_settings),
         contrast_forecast=_contrast_forecast(computed, stairs, now=as_of) if is_live else None,
+        injections_ahead=injections_ahead(computed.kidney, _neat_volumes(stairs)) if is_live else None,
         levels=computed.levels,
         prompts=prompts_of(case),
         feeds=_feeds(case, settings, as_of=as_of),
@@ -194,13 +182,15 @@ def _contrast_forecast(computed: Computed, stairs: Sequence[Stair], *, now: date
     ahead = [line for line in lines if line.value > used and line.tier != "approaching"]
     if not ahead:
         return None
-    neat = [stair.neat_ml for stair in stairs]
-    steps = [
-        Step(stair.at, after - before)
-        for stair, before, after in zip(stairs, [0.0, *neat], neat, strict=False)
-        if after > before
-    ]
+    volumes = _neat_volumes(stairs)
+    steps = [Step(stair.at, volume) for stair, volume in zip(stairs, volumes, strict=True) if volume > 0]
     return forecast(steps, value=used, level=ahead[0], now=now)
+
+
+def _neat_volumes(stairs: Sequence[Stair]) -> list[float]:
+    """Undiluted contrast of each injection; 0 for what counts as none [mL]."""
+    totals = [0.0, *(stair.neat_ml for stair in stairs)]
+    return [after - before for before, after in pairwise(totals)]
 
 
 def _feeds(case: Case, settings: Settings, *, as_of: datetime) -> Feeds:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dosetrack.records.entries import ConsoleReading, Injection, InjectionSite
+from dosetrack.records.entries import ConsoleReading, Creatinine, Injection, InjectionSite
 from dosetrack.workflow import Workflow
 from tests.workflow.invented import NURSE, OPENING, Clock
 
@@ -57,3 +57,28 @@ def test_same_injection_within_seconds_is_questioned(workflow: Workflow, clock: 
     assert [q.kind for q in workflow.record(case_id, puff, actor=NURSE).questions] == ["duplicate"]
     clock.forward(minutes=1)
     assert workflow.record(case_id, puff, actor=NURSE).entry_id is not None
+
+
+def test_fact_that_raises_the_leading_limit_is_asked_and_leaves_no_trace_until_confirmed(
+    workflow: Workflow, clock: Clock
+) -> None:
+    # published examples: patient A has 2 x CrCl = 100.74 mL at 1.5 mg/dL; half the creatinine doubles it
+    case_id = opened(workflow)
+    workflow.record(case_id, Creatinine("1.5", "mg/dL", "2026-02-27"), actor=NURSE)
+    position = workflow.position()
+    better = Creatinine("0.75", "mg/dL", "2026-03-02")
+    asked = workflow.record(case_id, better, actor=NURSE)
+    assert asked.entry_id is None
+    assert [q.kind for q in asked.questions] == ["change"]
+    assert workflow.position() == position
+    assert workflow.case_view(case_id).kidney.headline == "100 mL below 2 × CrCl"
+    assert workflow.record(case_id, better, actor=NURSE, is_confirmed=True).entry_id is not None
+    assert workflow.case_view(case_id).kidney.headline == "201 mL below 2 × CrCl"
+
+
+def test_fact_that_lowers_the_leading_limit_is_recorded_at_once(workflow: Workflow) -> None:
+    case_id = opened(workflow)
+    workflow.record(case_id, Creatinine("1.5", "mg/dL", "2026-02-27"), actor=NURSE)
+    worse = Creatinine("3.0", "mg/dL", "2026-03-02")
+    assert workflow.record(case_id, worse, actor=NURSE).entry_id is not None
+    assert workflow.case_view(case_id).kidney.headline.endswith("below 1 × eGFR")
