@@ -22,7 +22,7 @@ _GROUPS: dict[str, tuple[str, ...]] = {
     ),
     "The same exposure could be counted twice, or one be lost.": (
         "event-uid-missing", "event-repeated", "event-uid-reused", "event-differs-between-reports",
-        "reports-overlap-in-part", "entry-stands-twice",
+        "second-choice-set-aside", "reports-overlap-in-part", "entry-stands-twice",
     ),
     "The order on the clock and the tie to an injection may be wrong.": (
         "event-time-unreadable", "time-occurs-twice",

@@ -179,6 +179,11 @@ class FindingCode(Enum):
         "{one} and {other} share some events but neither holds all of the other's; "
         "the stated totals of the later one are shown, and the sum of the unique events.",
     )
+    SECOND_CHOICE_SET_ASIDE = (
+        "second-choice-set-aside",
+        Severity.INFO,
+        "{file} ({source}) is kept; the dose report of the same machine counts in its place.",
+    )
     PATIENT_DIFFERS = (
         "patient-differs",
         Severity.ERROR,

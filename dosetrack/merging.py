@@ -1,5 +1,8 @@
 """Several reports of one case: each event counted once, totals never added blindly.
 
+A dose report is the first choice. What image headers, performed procedure steps or tables say of
+the same machine is kept beside it and does not count; it counts where no dose report came.
+
 Reports may be sent again, repeat the events of earlier ones (cumulative), hold only what is new
 (incremental), or arrive late. Events are told apart by irradiation event UID and plane; the same
 UID and plane twice inside one report with different starts are two events. Where two reports tell
@@ -9,12 +12,15 @@ one event differently the latest complete report counts, and a finding says so.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 from dosetrack.findings import Finding, FindingCode, finding
 from dosetrack.records.report import DoseReport, DoseTotal, IrradiationEvent, PlaneName
 
 EventKey = tuple[str | None, ...]
+_FIRST_CHOICE = frozenset({"rdsr", "enhanced-rdsr"})
+_SECOND_CHOICE = frozenset({"xa-header", "mpps", "table"})
+_NO_MACHINE = (None, None)
 _QUANTITIES = tuple(f.name for f in fields(DoseTotal) if f.name not in ("plane", "basis"))
 
 
@@ -49,9 +55,9 @@ def event_key(event: IrradiationEvent) -> EventKey:
 
 def merge_reports(reports: Sequence[DoseReport]) -> MergedReports:
     """Unique events and stated totals of `reports`, given in order of arrival."""
-    ordered = sorted(reports, key=_precedence)
+    counting, findings = _first_choice(reports)
+    ordered = sorted(counting, key=_precedence)
     taken: dict[EventKey, tuple[DoseReport, list[CountedEvent]]] = {}
-    findings: list[Finding] = []
     for report in ordered:
         for key, group in _grouped(report).items():
             held = taken.get(key)
@@ -63,6 +69,31 @@ def merge_reports(reports: Sequence[DoseReport]) -> MergedReports:
     events = tuple(event for _, group in taken.values() for event in group)
     stated, more = _stated(ordered)
     return MergedReports(events=events, stated=stated, findings=(*findings, *more))
+
+
+def _first_choice(reports: Sequence[DoseReport]) -> tuple[list[DoseReport], list[Finding]]:
+    """The reports that count, and a finding for each that a better source of its machine replaces."""
+    best = [r for r in reports if r.source in _FIRST_CHOICE and (r.events or _stated_rows(r))]
+    machines = {_machine(r) for r in best}
+    with_images = {_machine(r) for r in reports if r.source == "xa-header"}
+    counting, findings = [], []
+    for report in reports:
+        is_replaced = report.source in _SECOND_CHOICE and (
+            _machine(report) in machines or (bool(machines) and _machine(report) == _NO_MACHINE)
+        )
+        if is_replaced:
+            findings.append(
+                finding(FindingCode.SECOND_CHOICE_SET_ASIDE, file=report.file, source=report.source)
+            )
+        elif report.source == "mpps" and _machine(report) in with_images:
+            counting.append(replace(report, events=()))  # the images tell the same exposures better
+        else:
+            counting.append(report)
+    return counting, findings
+
+
+def _machine(report: DoseReport) -> tuple[str | None, ...]:
+    return (report.equipment.station, report.equipment.serial)
 
 
 def _precedence(report: DoseReport) -> tuple[bool, str]:

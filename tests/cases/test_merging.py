@@ -153,3 +153,36 @@ def test_reading_a_report_twice_changes_nothing(numbers: list[int], cut: int) ->
     once, twice = merge_reports(reports), merge_reports([*reports, *reports])
     assert once.events == twice.events
     assert stated(reports) == stated([*reports, replace(reports[1], sha256="again")])
+
+
+def sourced(source: str, made: DoseReport, *, serial: str | None = None) -> DoseReport:
+    machine = replace(made.equipment, serial=serial)
+    return replace(made, source=source, equipment=machine, sha256=made.sha256 + source)  # type: ignore[arg-type]
+
+
+def test_image_headers_and_steps_count_only_where_no_dose_report_of_the_machine_came() -> None:
+    images = [sourced("xa-header", replace(report(f"i{n}", [event(n)]), totals=())) for n in (1, 2)]
+    step = sourced("mpps", report("step", [event(7)], kerma=35.0))
+    alone = merge_reports([*images, step])
+    assert [e.event.uid for e in alone.events] == [event(1).uid, event(2).uid]
+    assert [row.reference_air_kerma_mgy for row in alone.stated] == [35.0]
+    with_report = merge_reports([*images, step, report("whole", [event(1), event(2), event(3)])])
+    assert len(with_report.events) == 3
+    assert [row.reference_air_kerma_mgy for row in with_report.stated] == [30.0]
+    assert [f.code for f in with_report.findings] == ["second-choice-set-aside"] * 3
+
+
+def test_second_choice_of_another_machine_still_counts() -> None:
+    other = sourced("mpps", report("step", [], kerma=35.0, station="XA-2"))
+    assert stated([report("whole", [event(1)]), other]) == 45.0
+
+
+def test_second_choice_of_a_machine_not_named_is_set_aside_once_any_dose_report_came() -> None:
+    nameless = replace(sourced("table", report("row", [], kerma=35.0)), equipment=Equipment())
+    assert stated([nameless]) == 35.0
+    assert stated([report("whole", [event(1)]), nameless]) == 10.0
+
+
+def test_estimate_of_patient_dose_alone_adds_no_dose() -> None:
+    estimate = sourced("patient-rdsr", replace(report("estimate", []), totals=()))
+    assert stated([report("whole", [event(1)]), estimate]) == 10.0
