@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from threading import Lock
 from zoneinfo import ZoneInfo
 
 from dosetrack.cases import Case, CaseState, fold, report_digests, standing
@@ -121,17 +122,22 @@ class CaseProjector:
 
 
 class _ReportsInMemory:
-    """The last reports used, by digest; a report never changes, so nothing here goes stale."""
+    """The last reports used, by digest; a report never changes, so nothing here goes stale.
+
+    The threads of a server share it.
+    """
 
     def __init__(self) -> None:
         self._held: dict[str, DoseReport] = {}
+        self._lock = Lock()
 
     def remember(self, report: DoseReport) -> None:
         """Keep `report` as the youngest."""
-        self._held.pop(report.sha256, None)
-        self._held[report.sha256] = report
-        while len(self._held) > _REPORTS_KEPT_IN_MEMORY:
-            self._held.pop(next(iter(self._held)), None)
+        with self._lock:
+            self._held.pop(report.sha256, None)
+            self._held[report.sha256] = report
+            while len(self._held) > _REPORTS_KEPT_IN_MEMORY:
+                self._held.pop(next(iter(self._held)))
 
     def get(self, reader: LedgerReader, sha256: str) -> DoseReport | None:
         """The report with this digest, from memory or from the ledger."""
