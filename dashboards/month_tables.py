@@ -121,14 +121,17 @@ def level_words(quantity: str, value: float) -> str:
 
 
 def shares(result: AuditResult, month: str) -> NumberTable:
-    """How many of the cases reached each level, n over N."""
+    """How many of the cases reached each level, n over N; the file holds the further steps too."""
     counts = sorted(result.level_counts, key=lambda c: (c.tier != "substantial", c.quantity, c.level))
+    first = {c.quantity: c for c in reversed(counts) if c.tier == "notification"}
+    shown = [c for c in counts if c.tier != "notification" or c is first[c.quantity]]
     return NumberTable(
-        caption="Levels reached, of the cases whose quantity is known; one not listed was reached by none",
+        caption="Substantial levels and first notifications, of the cases whose quantity is known; "
+        "one not listed was reached by none, and the file holds every further step",
         head=("Level", "Kind", "Cases at or over it"),
         rows=tuple(
             (level_words(c.quantity, c.level), TIERS.get(c.tier, c.tier), share_words(c.n, c.of))
-            for c in counts
+            for c in shown
         ),
         keys=("quantity", "level", "tier", "n", "of"),
         values=tuple((c.quantity, c.level, c.tier, c.n, c.of) for c in counts),
