@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from typing import Literal
 from zoneinfo import ZoneInfo
 
@@ -25,6 +26,7 @@ class Instant:
     is_ambiguous: bool = False
 
 
+@lru_cache(maxsize=8192)  # one event is asked for several times on its way into a case
 def instant_of(text: str, zone: ZoneInfo) -> Instant | None:
     """The instant of ISO 8601 `text`; naive times are taken in `zone`, the earlier fold first.
 

@@ -7,18 +7,22 @@ reference air kerma, so nothing is capped at it.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import cos, radians
+from math import cos, fsum, radians
 from typing import Literal
 
 from dosetrack.radiation.account import RadiationAccount, plane_of
 from dosetrack.radiation.field import reference_distance_mm
 from dosetrack.records.report import IrradiationEvent
+from dosetrack.skin.running_sums import RunningSums
 from dosetrack.tables import constants
 
 Region = Literal["cardiac", "neuro", "body", "single_view"]
 _LATERAL_PLANE = "b"
+_View = tuple[float, float]
+"""Primary and secondary angle [deg]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,15 +134,38 @@ def _under_table_cosine(event: IrradiationEvent) -> float | None:
 def _largest_view_share(weighted: Sequence[tuple[float, IrradiationEvent]], whole: float) -> float:
     """The largest part of the air kerma whose views lie within one bin of one event's view."""
     width = constants("skin_screening")["view_bin"].number
-    views: dict[tuple[float, float], float] = {}
+    views: dict[_View, float] = {}
     for weight, event in weighted:
         view = (event.primary_angle_deg or 0.0, event.secondary_angle_deg or 0.0)
         views[view] = views.get(view, 0.0) + weight
-    best = max(
-        sum(w for (p, s), w in views.items() if abs(p - p0) <= width and abs(s - s0) <= width)
-        for p0, s0 in views
-    )
+    p0, s0 = _most_used(views, width)
+    best = fsum(w for (p, s), w in views.items() if abs(p - p0) <= width and abs(s - s0) <= width)
     return min(1.0, best / whole)
+
+
+def _most_used(views: Mapping[_View, float], width: float) -> _View:
+    """The view with the most air kerma within `width` of both its angles.
+
+    One pass by primary angle over running sums by secondary angle: a case may have thousands of
+    different views, and comparing each with each would take seconds.
+    """
+    by_primary = sorted(views)
+    secondaries = sorted({secondary for _, secondary in views})
+    sums = RunningSums(len(secondaries))
+    best, found = -1.0, by_primary[0]
+    entering = leaving = 0
+    for primary, secondary in by_primary:
+        while entering < len(by_primary) and by_primary[entering][0] <= primary + width:
+            sums.add(bisect_left(secondaries, by_primary[entering][1]), views[by_primary[entering]])
+            entering += 1
+        while by_primary[leaving][0] < primary - width:
+            sums.add(bisect_left(secondaries, by_primary[leaving][1]), -views[by_primary[leaving]])
+            leaving += 1
+        above = sums.before(bisect_right(secondaries, secondary + width))
+        near = above - sums.before(bisect_left(secondaries, secondary - width))
+        if near > best:
+            best, found = near, (primary, secondary)
+    return found
 
 
 def _geometry_of(plane: str, geometry: Mapping[str, RoughGeometry]) -> RoughGeometry:

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from dosetrack.radiation import radiation_account
 from dosetrack.records.report import DoseTotal, IrradiationEvent
 from dosetrack.skin.screening import RoughGeometry, estimated_skin_range, rough_geometry
+from dosetrack.tables import constants
 
 
 def account(**planes: float):
@@ -101,3 +102,28 @@ def test_more_air_kerma_never_lowers_the_range(kerma: float, more: float) -> Non
     assert after is not None
     assert after.low_mgy >= before.low_mgy
     assert after.high_mgy >= before.high_mgy >= before.low_mgy
+
+
+@given(
+    st.lists(
+        st.tuples(st.floats(0.0, 100.0), st.integers(-90, 90), st.integers(-45, 45)),
+        min_size=1,
+        max_size=40,
+    ).filter(lambda beams: sum(weight for weight, _, _ in beams) > 1.0)
+)
+def test_most_used_view_is_found_as_by_comparing_each_with_each(beams: list[tuple[float, int, int]]) -> None:
+    events = [
+        IrradiationEvent(
+            plane="single",
+            reference_air_kerma_mgy=w,
+            primary_angle_deg=float(p),
+            secondary_angle_deg=float(s),
+        )
+        for w, p, s in beams
+    ]
+    width = constants("skin_screening")["view_bin"].number
+    heaviest = max(
+        sum(w for w, p, s in beams if abs(p - p0) <= width and abs(s - s0) <= width) for _, p0, s0 in beams
+    )
+    share = rough_geometry(events)["single"].largest_view_share
+    assert share == pytest.approx(min(1.0, heaviest / sum(w for w, _, _ in beams)))
