@@ -15,16 +15,23 @@ from dosetrack.errors import ReportRefusedError
 from dosetrack.ledger import PackedOriginal, pack_original
 from dosetrack.readers import read_report
 from dosetrack.records.report import DoseReport, RefusedFile
+from dosetrack.services.heads import head_of
 
-_AHEAD_PER_WORKER = 4  # files in flight per process: keeps both busy and memory flat
+_FILES_AHEAD, _BYTES_AHEAD = 40, 64 << 20
+"""In flight at once: enough that every process has work while a batch is written, and memory stays flat."""
 
 
 @dataclass(frozen=True, slots=True)
 class FoundFile:
-    """A file to take in. sha256: of its bytes, once digested; error: why it cannot be opened."""
+    """A file to take in.
+
+    sha256, size : of the bytes kept of it (of an image its header), once digested [byte]
+    error : why it cannot be opened
+    """
 
     path: Path
     sha256: str | None = None
+    size: int = 0
     error: str | None = None
 
 
@@ -61,12 +68,15 @@ def _walked(folder: Path) -> Iterator[FoundFile]:
 
 
 def digested(found: FoundFile) -> FoundFile:
-    """`found` with the digest of its bytes, or with the reason why it cannot be opened."""
+    """`found` with the digest of the bytes kept of it, or with the reason why it cannot be opened."""
     if found.error:
         return found
     try:
         with found.path.open("rb") as stream:
-            return replace(found, sha256=hashlib.file_digest(stream, "sha256").hexdigest())
+            kept = head_of(stream, file=str(found.path))
+            return replace(found, sha256=hashlib.sha256(kept).hexdigest(), size=len(kept))
+    except ReportRefusedError as error:
+        return replace(found, error=error.reason)
     except OSError as error:
         return replace(found, error=_opening_failed(error))
 
@@ -92,15 +102,19 @@ def read_in_order(files: Iterable[FoundFile], *, workers: int) -> Iterator[ReadF
     if workers <= 1:
         yield from (read_file(found) for found in files)
         return
-    waiting: deque[Future[ReadFile]] = deque()
+    waiting: deque[tuple[Future[ReadFile], int]] = deque()
+    ahead = 0
     # 'spawn' because the caller may run threads (a server), which a fork would copy half-way
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
         for found in files:
-            waiting.append(pool.submit(read_file, found))
-            while len(waiting) > workers * _AHEAD_PER_WORKER:
-                yield waiting.popleft().result()
+            waiting.append((pool.submit(read_file, found), found.size))
+            ahead += found.size
+            while len(waiting) > _FILES_AHEAD or (len(waiting) > workers and ahead > _BYTES_AHEAD):
+                future, size = waiting.popleft()
+                ahead -= size
+                yield future.result()
         while waiting:
-            yield waiting.popleft().result()
+            yield waiting.popleft()[0].result()
 
 
 def read_file(found: FoundFile) -> ReadFile:
@@ -109,7 +123,8 @@ def read_file(found: FoundFile) -> ReadFile:
     if found.error:
         return ReadFile(path, None, None, RefusedFile(file=str(path), reason=found.error))
     try:
-        data = path.read_bytes()
+        with path.open("rb") as stream:
+            data = head_of(stream, file=str(path))
         return ReadFile(path, read_report(data, file=str(path)), pack_original(data), None)
     except ReportRefusedError as error:
         return ReadFile(path, None, None, RefusedFile(file=str(path), reason=error.reason))
