@@ -167,6 +167,82 @@ class FindingCode(Enum):
         Severity.WARNING,
         "The report is of mammography: its glandular dose is not read.",
     )
+    SECOND_CHOICE_SOURCE = (
+        "second-choice-source",
+        Severity.WARNING,
+        "Second-choice source: {why}.",
+    )
+    EVENT_UID_SYNTHETIC = (
+        "event-uid-synthetic",
+        Severity.WARNING,
+        "The {document} names no irradiation event; its own UID stands for the event's.",
+    )
+    IMAGE_OF_SEVERAL_EVENTS = (
+        "image-of-several-events",
+        Severity.WARNING,
+        "The image was made from {count} irradiation events; it is read as the first of them.",
+    )
+    IMAGE_DERIVED = (
+        "image-derived",
+        Severity.WARNING,
+        "The image is derived from others and names no irradiation event; its exposure is not counted again.",
+    )
+    IMAGE_DOSE_MISSING = (
+        "image-dose-missing",
+        Severity.WARNING,
+        "The image tells no dose-area product; it adds none to the sum.",
+    )
+    DURATION_FROM_FRAMES = (
+        "duration-from-frames",
+        Severity.INFO,
+        "The duration is computed: {frames} frames, {apart} ms apart.",
+    )
+    END_ANGLE_UNCLEAR = (
+        "end-angle-unclear",
+        Severity.WARNING,
+        "The positioner moved, but its increments do not tell where it ended; end angle not known.",
+    )
+    FIELD_FROM_FIELD_OF_VIEW = (
+        "field-from-field-of-view",
+        Severity.INFO,
+        "No collimator edges are told; the field of view stands for the field.",
+    )
+    ENTRANCE_DOSE_NOT_USED = (
+        "entrance-dose-not-used",
+        Severity.INFO,
+        "An entrance dose of {dose} mGy is told. It is no reference air kerma and was not used as one.",
+    )
+    EXPOSURES_COUNTED = (
+        "exposures-counted",
+        Severity.INFO,
+        "{count} exposures are told for the whole step.",
+    )
+    TIME_AT_THE_MOST = (
+        "time-at-the-most",
+        Severity.WARNING,
+        "The fluoroscopy time sent, {seconds} s, is the most its field can hold; the time is not known.",
+    )
+    RADIATION_MODE_ONLY = (
+        "radiation-mode-only",
+        Severity.INFO,
+        "{count} exposures tell only whether the beam was pulsed or continuous; "
+        "they count as neither fluoroscopy nor acquisition.",
+    )
+    GEOMETRY_NOT_USED = (
+        "geometry-not-used",
+        Severity.WARNING,
+        "The enhanced report's geometry is not used ({count} irradiation details); it cannot be mapped.",
+    )
+    PATIENT_DOSE_ESTIMATE = (
+        "patient-dose-estimate",
+        Severity.INFO,
+        "Estimated, not measured: {quantity}{place}: {value} {unit}{method}.",
+    )
+    PATIENT_DOSE_NONE = (
+        "patient-dose-none",
+        Severity.WARNING,
+        "The patient dose report holds no estimate that could be read.",
+    )
     # cases, reconcile
     EVENT_DIFFERS_BETWEEN_REPORTS = (
         "event-differs-between-reports",

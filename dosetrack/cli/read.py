@@ -14,11 +14,19 @@ from dosetrack.cli.json_out import write_json
 from dosetrack.errors import ReportRefusedError
 from dosetrack.readers import read_report
 from dosetrack.records.report import DoseReport, DoseTotal, RefusedFile
+from dosetrack.services.heads import head_of
 
 SOME_REFUSED = 1
 NOTHING_USABLE = 3
-MOST_BYTES = 1 << 30
-"""Larger files are refused unread [bytes]; the largest dose reports known are 17 MB."""
+SOURCES: dict[str, str] = {
+    "rdsr": "dose report",
+    "enhanced-rdsr": "enhanced dose report",
+    "patient-rdsr": "patient dose report: estimates, no totals of the machine",
+    "xa-header": "header of an image (second choice)",
+    "mpps": "performed procedure step (second choice)",
+    "table": "table (second choice)",
+}
+"""Where the numbers of a report come from, in words."""
 
 
 @dataclass(slots=True)
@@ -37,7 +45,7 @@ class ReadResult:
 
 
 def read(
-    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="DICOM dose reports.")],
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="DICOM files.")],
     as_json: Annotated[
         bool, typer.Option("--json", help="Write one JSON document to standard output.")
     ] = False,
@@ -75,15 +83,13 @@ def read_files(files: Iterable[Path]) -> ReadResult:
 
 def _bytes_of(path: Path) -> bytes:
     try:
-        size = path.stat().st_size
+        path.stat()
         if path.is_dir():
             raise ReportRefusedError(file=str(path), reason="a folder; give the files in it")
-        if size > MOST_BYTES:
-            reason = f"{size} bytes are more than any dose report ({MOST_BYTES} at most)"
-            raise ReportRefusedError(file=str(path), reason=reason)
         if not path.is_file():
             raise ReportRefusedError(file=str(path), reason="not a regular file")
-        return path.read_bytes()
+        with path.open("rb") as stream:
+            return head_of(stream, file=str(path))
     except FileNotFoundError:
         raise ReportRefusedError(file=str(path), reason="there is no such file") from None
     except PermissionError:
@@ -100,6 +106,7 @@ def lines_of(report: DoseReport) -> list[str]:
     equipment, procedure, patient = report.equipment, report.procedure, report.patient
     lines = [
         report.file,
+        f"  source     {SOURCES[report.source]}",
         f"  patient    {_or_unknown(patient.id)}  {_or_unknown(patient.name)}",
         f"  procedure  {_or_unknown(procedure.label)}, started {_or_unknown(procedure.started_at)}",
         f"  operators  {'; '.join(report.operators) or 'not known'}",

@@ -10,16 +10,20 @@ __all__ = ["read_report"]
 def read_report(data: bytes, *, file: str) -> DoseReport:
     """The dose report in the bytes of a DICOM file.
 
+    Structured reports are the first choice; headers of x-ray angiography images and performed
+    procedure steps are second choice, and their `source` and a finding say so. Of an image only
+    the header is read (`head.kept_bytes`).
+
     Parameters
     ----------
-    data : the whole file, with or without preamble and file meta information
+    data : the file with or without preamble and file meta information; of an image the header is enough
     file : the name it is known under, for the record and for messages
 
     Raises
     ------
     ReportRefusedError
-        The file is not a dose report that can be read whole; its `reason` is one sentence.
+        The file tells no dose of projection x-ray, or cannot be read whole; its `reason` is one sentence.
     """
-    from dosetrack.readers.rdsr import read_dose_report
+    from dosetrack.readers.dispatch import read_any
 
-    return read_dose_report(data, file=file)
+    return read_any(data, file=file)

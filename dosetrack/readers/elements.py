@@ -17,6 +17,8 @@ from dosetrack.readers.refusal import Refusal
 ITEM = 0xFFFEE000
 ITEM_END = 0xFFFEE00D
 SEQUENCE_END = 0xFFFEE0DD
+FIRST_BULK, AFTER_BULK = 0x54000000, 0x7FE10000
+"""Between these stand, in groups of even number, waveforms, spectra, overlays and pixel data, PS3.6."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,12 +136,15 @@ class Walker:
     def elements(self, start: int, limit: int, *, stop_at: int | None = None) -> tuple[dict[int, Span], int]:
         """(tag -> span, where the walk ended) of the data set from `start`.
 
-        The walk ends at `limit`, behind an item delimiter, before the element `stop_at`, or where
-        only zero bytes are left. Of a tag that stands twice the first counts.
+        The walk ends at `limit`, behind an item delimiter, or where only zero bytes are left; with
+        `stop_at` also before that element, and before pixel data and its like (`is_bulk`). Of a
+        tag that stands twice the first counts.
         """
         found: dict[int, Span] = {}
         position = start
         while position < limit:
+            if stop_at is not None and self.is_bulk(position):
+                return found, position
             if limit - position < 8 or not any(self.data[position : position + 8]):
                 if any(self.data[position:limit]):
                     raise self.cut_off(position)
@@ -153,6 +158,14 @@ class Walker:
             position = self.end_of(value, length, limit)
             found.setdefault(tag, Span(value, position, length == UNDEFINED))
         return found, position
+
+    def is_bulk(self, position: int) -> bool:
+        """Whether waveforms, spectra, overlays or pixel data begin at `position`: no header goes on there."""
+        try:
+            tag = self.encoding.tag(self.unpack_length(self.data, position)[0])
+        except struct.error:
+            return False
+        return FIRST_BULK <= tag < AFTER_BULK and not tag & 0x00010000
 
     def items(self, span: Span) -> list[dict[int, Span]]:
         """The items of a sequence, each as tag -> span."""

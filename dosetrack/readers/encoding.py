@@ -23,11 +23,18 @@ LONG_VRS = b"OB OD OF OL OV OW SQ SV UC UN UR UT UV".split()
 
 IMPLICIT_LITTLE = "1.2.840.10008.1.2"
 EXPLICIT_LITTLE = "1.2.840.10008.1.2.1"
-DEFLATED = "1.2.840.10008.1.2.1.99"
+DEFLATED = frozenset({"1.2.840.10008.1.2.1.99", "1.2.840.10008.1.2.4.95", "1.2.840.10008.1.2.4.205"})
+"""Deflated Explicit VR Little Endian and the referenced image syntaxes written like it, PS3.5 annex A."""
 EXPLICIT_BIG = "1.2.840.10008.1.2.2"
 _COMPRESSED_IMAGES = "1.2.840.10008.1.2.4."
-_TRANSFER_SYNTAX_TAG = b"\x02\x00\x10\x00"
+_META_UIDS = {
+    b"\x02\x00\x02\x00": "media_class",
+    b"\x02\x00\x03\x00": "media_instance",
+    b"\x02\x00\x10\x00": "syntax",
+}
 _PREAMBLE = 128
+_FIRST_GROUPS = (0x0008, 0x0010, 0x0040)
+"""Groups a data set without file meta information begins with; an updated procedure step with 0040."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,18 +65,43 @@ class Encoding:
 
 
 @dataclass(frozen=True, slots=True)
+class FileMeta:
+    """Where the data set starts, and what the file meta information before it says.
+
+    syntax, media_class, media_instance : UIDs of transfer syntax, SOP class and SOP instance; None untold
+    """
+
+    start: int
+    syntax: str | None = None
+    media_class: str | None = None
+    media_instance: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class OpenedFile:
     """The bytes that hold the data set, where it starts in them, and how it is written.
 
-    declared : the transfer syntax the file names, None without file meta information
+    meta : what the file meta information says
     is_as_declared : the first element looks as the declared syntax says
+    is_whole : False where a deflated data set ends early; an image's header may be whole all the same
     """
 
     data: bytes
     start: int
     encoding: Encoding
-    declared: str | None
+    meta: FileMeta
     is_as_declared: bool = True
+    is_whole: bool = True
+
+    @property
+    def declared(self) -> str | None:
+        """The transfer syntax the file names, None without file meta information."""
+        return self.meta.syntax
+
+    def refuse_if_cut(self) -> None:
+        """Refusal where the deflated data set ends early."""
+        if not self.is_whole:
+            raise Refusal("truncated: the deflated data set ends early")
 
 
 def opened(data: bytes) -> OpenedFile:
@@ -80,6 +112,28 @@ def opened(data: bytes) -> OpenedFile:
     Refusal
         Empty, not DICOM, or cut off before or inside the file meta information.
     """
+    meta = file_meta(data)
+    start, declared = meta.start, meta.syntax
+    if declared in DEFLATED:
+        plain, is_whole = _inflated(data[start:])
+        return OpenedFile(plain, 0, Encoding(True, True), meta, is_whole=is_whole)
+    seen = _look_of(data, start)
+    named = _named_encoding(declared)
+    if seen is None:
+        if named is not None:  # an odd first element: the walk says what is wrong with it
+            return OpenedFile(data, start, named, meta)
+        raise Refusal("not a DICOM file: neither a DICM mark nor a data element where one must stand")
+    return OpenedFile(data, start, seen, meta, is_as_declared=named in (None, seen))
+
+
+def file_meta(data: bytes) -> FileMeta:
+    """The file meta information at the beginning of a file; without any, only where the data set starts.
+
+    Raises
+    ------
+    Refusal
+        Empty, or cut off before or inside the file meta information.
+    """
     if not data:
         raise Refusal("the file is empty")
     start = 0
@@ -87,20 +141,12 @@ def opened(data: bytes) -> OpenedFile:
         start = _PREAMBLE + 4
     elif data[:4] == b"DICM":
         start = 4
-    declared = None
+    uids: dict[str, str] = {}
     if data[start : start + 2] == b"\x02\x00":
-        start, declared = _past_file_meta(data, start)
+        start, uids = _past_file_meta(data, start)
     if start and start >= len(data):
         raise Refusal("truncated: the file ends after its file meta information")
-    if declared == DEFLATED:
-        return OpenedFile(_inflated(data[start:]), 0, Encoding(True, True), declared)
-    seen = _look_of(data, start)
-    named = _named_encoding(declared)
-    if seen is None:
-        if named is not None:  # an odd first element: the walk says what is wrong with it
-            return OpenedFile(data, start, named, declared)
-        raise Refusal("not a DICOM file: neither a DICM mark nor a data element where one must stand")
-    return OpenedFile(data, start, seen, declared, is_as_declared=named in (None, seen))
+    return FileMeta(start, **uids)
 
 
 def _named_encoding(syntax: str | None) -> Encoding | None:
@@ -127,15 +173,15 @@ def _look_of(data: bytes, start: int) -> Encoding | None:
     if is_explicit and big_group and big_group % 2 == 0:
         return Encoding(True, False)
     length = struct.unpack("<I", head[4:8])[0]
-    if little_group in (0x0008, 0x0010) and (length == UNDEFINED or length <= len(data)):
+    if little_group in _FIRST_GROUPS and (length == UNDEFINED or length <= len(data)):
         return Encoding(False, True)
     return None
 
 
-def _past_file_meta(data: bytes, start: int) -> tuple[int, str | None]:
-    """(where the data set starts, transfer syntax) behind the file meta information."""
+def _past_file_meta(data: bytes, start: int) -> tuple[int, dict[str, str]]:
+    """(where the data set starts, UIDs by name) behind the file meta information."""
     position = start
-    syntax = None
+    uids: dict[str, str] = {}
     while data[position : position + 2] == b"\x02\x00":
         head = data[position : position + 12]
         if len(head) < 8:
@@ -151,14 +197,15 @@ def _past_file_meta(data: bytes, start: int) -> tuple[int, str | None]:
             value = position + 8
         if value + length > len(data):
             raise Refusal("truncated inside the file meta information")
-        if head[:4] == _TRANSFER_SYNTAX_TAG:
-            syntax = data[value : value + length].rstrip(b"\0 ").decode("ascii", "replace")
+        name = _META_UIDS.get(head[:4])
+        if name is not None:
+            uids[name] = data[value : value + length].rstrip(b"\0 ").decode("ascii", "replace")
         position = value + length
-    return position, syntax
+    return position, uids
 
 
-def _inflated(data: bytes) -> bytes:
-    """The deflated data set `data` inflated."""
+def _inflated(data: bytes) -> tuple[bytes, bool]:
+    """(the deflated data set `data` inflated, whether it is whole)."""
     inflater = zlib.decompressobj(-zlib.MAX_WBITS)
     try:
         plain = inflater.decompress(data, MOST_INFLATED_BYTES)
@@ -167,5 +214,5 @@ def _inflated(data: bytes) -> bytes:
     if not inflater.eof:
         if inflater.unconsumed_tail:
             raise Refusal(f"the deflated data set grows past {MOST_INFLATED_BYTES >> 20} MB")
-        raise Refusal("truncated: the deflated data set ends early")
-    return plain
+        return plain, False
+    return plain, True

@@ -43,9 +43,26 @@ class Header:
         """The UID of `tag`; None when absent or empty."""
         return self.raw(tag).strip(b" \0").decode("ascii", "replace") or None
 
-    def names(self, tag: int) -> tuple[str, ...]:
+    def word(self, tag: int, elements: dict[int, Span] | None = None) -> str | None:
+        """The first code word of `tag` in capitals; None when absent or empty."""
+        words = self.words(tag, elements)
+        return words[0] or None if words else None
+
+    def words(self, tag: int, elements: dict[int, Span] | None = None) -> list[str]:
+        """Every code word of `tag` in capitals, empty ones in their place."""
+        raw = self.raw(tag, elements).strip(b" \0")
+        return [word.strip().upper() for word in raw.decode("latin-1").split("\\")] if raw else []
+
+    def names(self, tag: int, elements: dict[int, Span] | None = None) -> tuple[str, ...]:
         """The person names of `tag`, in order, as sent."""
-        return self.decoder.names(self.raw(tag))
+        return self.decoder.names(self.raw(tag, elements))
+
+    def guessed_text(self) -> list[Finding]:
+        """A finding where some text so far was not in the character set declared."""
+        if not self.decoder.was_guessed:
+            return []
+        declared = ", ".join(term for term in self.decoder.declared if term) or "none"
+        return [finding(FindingCode.CHARACTER_SET_GUESSED, declared=declared)]
 
     def items(self, tag: int, elements: dict[int, Span] | None = None) -> list[dict[int, Span]]:
         """The items of the sequence `tag`; none when absent."""

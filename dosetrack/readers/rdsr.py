@@ -2,58 +2,53 @@
 
 Recognised by the root concept 113701 DCM in whatever structured report carries it. The file is
 opened (`encoding`), its elements walked once (`elements`, `sr_items`), its codes resolved against
-the tables (`codes`), and what they say gathered here.
+the tables (`codes`), and what they say gathered here. The enhanced report (TID 10040) shares the
+root concept; what is different in it is unfolded by `enhanced_rdsr`. The patient's report (TID
+10030) is told apart here and read by `patient_rdsr`.
 """
 
 from __future__ import annotations
 
-import hashlib
-import struct
 from dataclasses import dataclass, replace
 
-from dosetrack.errors import ReportRefusedError
 from dosetrack.findings import Finding, FindingCode, finding
 from dosetrack.readers.codes import Code
-from dosetrack.readers.elements import Walker
-from dosetrack.readers.encoding import OpenedFile, opened
+from dosetrack.readers.enhanced_rdsr import (
+    exposures_of,
+    is_enhanced,
+    of_the_details,
+    unfolded,
+)
 from dosetrack.readers.header import Header
 from dosetrack.readers.numbers import NumberReader
 from dosetrack.readers.rdsr_events import EventReader, EventsRead, authorizing_person
 from dosetrack.readers.rdsr_totals import TotalsRead, disagreements, read_totals
-from dosetrack.readers.refusal import Refusal
+from dosetrack.readers.refusal import ACCEPTED, Refusal
+from dosetrack.readers.source import Source
 from dosetrack.readers.sr_items import CONCEPT_NAME, CONTENT, ContentItem, ContentReader
 from dosetrack.readers.times_of_events import first_start, last_end
 from dosetrack.records.report import DoseReport, DoseTotal, IrradiationEvent
 from dosetrack.records.totals import summed_totals
 
-_ACCEPTED = "accepted: X-ray radiation dose structured reports of projection x-ray"
-_ENHANCED_DOSE_REPORT = "1.2.840.10008.5.1.4.1.1.88.76"
-"""Shares the root concept of TID 10001 but not its content."""
 _DEVICE_FACTS = {
     "device_observer_name": "name",
     "device_observer_manufacturer": "manufacturer",
     "device_observer_model_name": "model",
     "device_observer_serial_number": "serial",
 }
+_READ = ("x-ray radiation dose report", "patient radiation dose report")
 _MOST_CODES_NAMED = 5
 
 
-def read_dose_report(data: bytes, *, file: str) -> DoseReport:
-    """The dose report in `data`, whole.
+def read_dose_report(source: Source) -> DoseReport:
+    """The dose report in `source`, whole: of TID 10001, 10040 (enhanced) or 10030 (patient).
 
     Raises
     ------
-    ReportRefusedError
-        Not DICOM, another kind of object, empty, truncated, or without content.
+    Refusal
+        Another kind of object, truncated, or without content.
     """
-    try:
-        return _Reading(data, file).report()
-    except Refusal as refusal:
-        raise ReportRefusedError(file=file, reason=refusal.reason) from None
-    except struct.error:
-        raise ReportRefusedError(
-            file=file, reason=f"truncated: it ends inside an element, after {len(data)} bytes"
-        ) from None
+    return _Reading(source).report()
 
 
 @dataclass(slots=True)
@@ -62,6 +57,7 @@ class _Root:
 
     totals: list[ContentItem]
     events: list[ContentItem]
+    details: list[ContentItem]
     observer: dict[str, str]
     authorizing: list[str]
     unknown: list[str]
@@ -71,30 +67,34 @@ class _Root:
 class _Reading:
     """One file on its way to a record."""
 
-    def __init__(self, data: bytes, file: str) -> None:
-        self.file = file
-        self.sha256 = hashlib.sha256(data).hexdigest()
-        self.source: OpenedFile = opened(data)
-        self.walker = Walker(self.source.data, self.source.encoding)
-        self.content = ContentReader(self.walker)
+    def __init__(self, source: Source) -> None:
+        self.source = source
+        self.walker = source.walker
+        self.content = ContentReader(source.walker)
 
     def report(self) -> DoseReport:
-        items, header = self._content_and_header()
+        document, items, header = self._content_and_header()
+        if document == "patient radiation dose report":
+            from dosetrack.readers.patient_rdsr import patient_report
+
+            return patient_report(self.source, header, items)
         root = self._root(items, header)
+        self.is_enhanced = is_enhanced(self.source.sop_class(), items)
         numbers = NumberReader()
         totals = read_totals(root.totals, numbers=numbers, decoder=header.decoder)
         reader = EventReader(
             numbers=numbers, decoder=header.decoder, offset=header.offset, planes=totals.planes
         )
-        for container in root.events:
+        for container in exposures_of(root.events, root.details):
             reader.read(container)
         events = reader.result
         counted, repetitions = _counted(events.events)
         kept = tuple(events.events[index] for index in counted)
         summed = summed_totals(kept)
         findings = [
-            *self._of_the_file(header),
+            *self.source.findings(),
             *root.findings,
+            *of_the_details(root.details, is_enhanced=self.is_enhanced),
             *totals.findings,
             *_of_the_whole(totals, kept),
             *numbers.findings,
@@ -117,9 +117,9 @@ class _Reading:
         authorizing = tuple(dict.fromkeys([*root.authorizing, *events.authorizing]))
         protocol = next((event.protocol for event in kept if event.protocol), None)
         report = DoseReport(
-            file=self.file,
-            sha256=self.sha256,
-            source="rdsr",
+            file=self.source.file,
+            sha256=self.source.sha256,
+            source="enhanced-rdsr" if self.is_enhanced else "rdsr",
             report=header.identity(),
             patient=header.patient(),
             equipment=header.equipment(root.observer),
@@ -132,33 +132,29 @@ class _Reading:
             totals=totals,
             events=kept,
         )
-        if header.decoder.was_guessed:
-            declared = ", ".join(term for term in header.decoder.declared if term) or "none"
-            findings.append(finding(FindingCode.CHARACTER_SET_GUESSED, declared=declared))
-        return replace(report, findings=(*header.findings, *findings))
+        return replace(report, findings=(*header.findings, *findings, *header.guessed_text()))
 
-    def _content_and_header(self) -> tuple[list[ContentItem], Header]:
-        """The content items of the root and everything outside the content tree."""
+    def _content_and_header(self) -> tuple[str, list[ContentItem], Header]:
+        """(what document it is, the content items of the root, everything outside the content tree)."""
         walker = self.walker
         limit = len(walker.data)
-        elements, position = walker.elements(self.source.start, limit, stop_at=CONTENT)
+        elements, position = self.source.elements(stop_at=CONTENT)
         header = Header(walker, elements)
         name = elements.get(CONCEPT_NAME)
         root = self.content.code(name.start, name.end - name.start, limit)[0] if name else None
-        if root is None or root.key != "x_ray_radiation_dose_report":
-            raise Refusal(_what_it_is(header, root))
-        if header.uid(0x00080016) == _ENHANCED_DOSE_REPORT:
-            raise Refusal(f"an enhanced x-ray radiation dose report (TID 10040); {_ACCEPTED}")
-        if position >= limit:
+        document = root.word("document") if root is not None else None
+        if document not in _READ:
+            raise Refusal(_what_it_is(header, root, self.source))
+        if position >= limit or walker.is_bulk(position):
             raise Refusal("the dose report has no content (no content sequence)")
         items, position = self.content.root(position, limit)
         if not items:
             raise Refusal("the dose report has no content (its content sequence is empty)")
         walker.elements(position, limit)  # what follows must be whole too
-        return items, header
+        return document, items, header
 
     def _root(self, items: list[ContentItem], header: Header) -> _Root:
-        root = _Root([], [], {}, [], [], [])
+        root = _Root([], [], [], {}, [], [], [])
         for item in items:
             key = item.name.key if item.name is not None else None
             if key is None:
@@ -169,8 +165,14 @@ class _Reading:
                 root.events.append(item)
             elif key == "accumulated_x_ray_dose_data":
                 root.totals.append(item)
+            elif key == "irradiation_event_summary_data":
+                root.events.append(unfolded(item))
+            elif key == "accumulated_dose_data":
+                root.totals.append(unfolded(item))
+            elif key == "irradiation_details":
+                root.details.append(unfolded(item))
             elif key in ("ct_accumulated_dose_data", "ct_acquisition"):
-                raise Refusal(f"a dose report of computed tomography; {_ACCEPTED}")
+                raise Refusal(f"a dose report of computed tomography; {ACCEPTED}")
             elif key == "person_name":
                 name = authorizing_person(item, header.decoder)
                 root.authorizing.extend([] if name is None else [name])
@@ -180,7 +182,7 @@ class _Reading:
                     root.observer.setdefault(_DEVICE_FACTS[key], text)
             elif isinstance(item.value, Code):
                 self._context(key, item.value, root)
-        if not root.events and not root.totals:
+        if not root.events and not root.totals and not root.details:
             raise Refusal("the dose report has no content: neither accumulated dose nor irradiation events")
         return root
 
@@ -188,29 +190,24 @@ class _Reading:
         if key == "procedure_reported":
             procedure = value.word("procedure_reported")
             if procedure == "computed tomography":
-                raise Refusal(f"a dose report of computed tomography; {_ACCEPTED}")
+                raise Refusal(f"a dose report of computed tomography; {ACCEPTED}")
             if procedure == "mammography":
                 root.findings.append(finding(FindingCode.MAMMOGRAPHY_REPORT))
         elif key == "scope_of_accumulation" and value.word("scope") == "procedure step to this point":
             root.findings.append(finding(FindingCode.SCOPE_SO_FAR))
 
-    def _of_the_file(self, header: Header) -> list[Finding]:
-        if self.source.is_as_declared:
-            return []
-        return [finding(FindingCode.TRANSFER_SYNTAX_MISMATCH, declared=self.source.declared)]
 
-
-def _what_it_is(header: Header, root: Code | None) -> str:
+def _what_it_is(header: Header, root: Code | None, source: Source) -> str:
     """Why an object that is no dose report of projection x-ray is refused, naming what it is."""
-    uid = header.uid(0x00080016)
+    uid = header.uid(0x00080016) or source.opened.meta.media_class
     document = root.word("document") if root is not None else None
     if document is not None:
-        return f"a {document}; {_ACCEPTED}"
+        return f"a {document}; {ACCEPTED}"
     if root is not None:
         title = header.decoder.text(root.meaning) or root.value
-        return f"a structured report of another kind ({title!r}, {root.value} {root.scheme}); {_ACCEPTED}"
+        return f"a structured report of another kind ({title!r}, {root.value} {root.scheme}); {ACCEPTED}"
     if uid is None:
-        return f"a DICOM data set that does not say what it is (no SOP Class UID); {_ACCEPTED}"
+        return f"a DICOM data set that does not say what it is (no SOP Class UID); {ACCEPTED}"
     import warnings
 
     from pydicom.uid import UID
@@ -219,7 +216,7 @@ def _what_it_is(header: Header, root: Code | None) -> str:
         warnings.simplefilter("ignore")  # of a malformed UID, which the sentence shows
         name = UID(uid).name
     named = name if name != uid else "an unknown SOP class"
-    return f"another kind of DICOM object ({named}, SOP class {uid}); {_ACCEPTED}"
+    return f"another kind of DICOM object ({named}, SOP class {uid}); {ACCEPTED}"
 
 
 def _of_the_whole(totals: TotalsRead, events: tuple[IrradiationEvent, ...]) -> list[Finding]:

@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+ACCEPTED = (
+    "accepted: X-ray radiation dose structured reports of projection x-ray, "
+    "images of x-ray angiography and fluoroscopy, performed procedure steps"
+)
+"""The end of the sentence that refuses an object of another kind."""
+
 
 class Refusal(Exception):
     """A file is refused whole. `reason`: one sentence without the file's name."""

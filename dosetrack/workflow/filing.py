@@ -7,6 +7,7 @@ from datetime import datetime
 
 from dosetrack.ledger import PackedOriginal, Transaction
 from dosetrack.readers import read_report
+from dosetrack.readers.head import kept_bytes
 from dosetrack.records.people import Actor
 from dosetrack.records.report import DoseReport
 from dosetrack.times import zone_named
@@ -23,7 +24,11 @@ class Filing(LedgerUser):
     def take_in_bytes(
         self, data: bytes, *, file: str, actor: Actor = SYSTEM, happened_at: datetime | None = None
     ) -> TakenIn:
-        """Take in one dose report from its bytes; ReportRefusedError when it cannot be read."""
+        """Take in one dose report from its bytes; ReportRefusedError when it cannot be read.
+
+        Of an image only the header is kept.
+        """
+        data = kept_bytes(data)
         report = read_report(data, file=file)
         with self.ledger.transaction() as tx:
             return self._take_in(tx, report, data, actor=actor, at=happened_at or self._clock())
