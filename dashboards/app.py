@@ -12,7 +12,19 @@ from dash.development.base_component import Component
 
 from dashboards import ids, theme
 from dashboards.components.cautions import cautions
-from dashboards.pages import before, case, correcting, facts, month, operators, room, room_live, settings
+from dashboards.pages import (
+    before,
+    case,
+    cases,
+    correcting,
+    facts,
+    month,
+    operators,
+    room,
+    room_live,
+    rooms,
+    settings,
+)
 from dashboards.router import Page, match
 from dashboards.security import protect
 from dosetrack.errors import DosetrackError
@@ -52,12 +64,12 @@ def make_app(workflow: Workflow, *, clock: Clock = _now) -> Dash:
 def page_table() -> tuple[Page, ...]:
     """Every address, most specific first within a section."""
     return (
-        Page("/", room.picker, lambda _: "Rooms", "Room"),
-        Page("/room", room.picker, lambda _: "Rooms", "Room"),
+        Page("/", rooms.picker, lambda _: "Rooms", "Room"),
+        Page("/room", rooms.picker, lambda _: "Rooms", "Room"),
         Page("/room/<room>", room.hand, room.title, "Room", theme.DARK, has_chrome=False),
         Page("/room/<room>/wall", room.wall, room.title, "Room", theme.DARK, has_chrome=False),
         Page("/room/<room>/before", before.layout, before.title, "Room"),
-        Page("/case", case.cases, lambda _: "Cases", "Case"),
+        Page("/case", cases.layout, lambda _: "Cases", "Case"),
         Page("/case/<case>", case.layout, case.title, "Case"),
         *month.PAGES,
         *operators.PAGES,
@@ -67,7 +79,7 @@ def page_table() -> tuple[Page, ...]:
 
 def page_registers() -> tuple[Callable[..., None], ...]:
     """What each page module calls to add its callbacks: ``register(app, workflow, clock)``."""
-    modules = (room_live, facts, correcting, before, case, month, operators, settings)
+    modules = (room_live, facts, correcting, before, cases, case, month, operators, settings)
     return tuple(module.register for module in modules)
 
 

@@ -134,12 +134,12 @@ def _reading_words(view: CaseView, *, zone: ZoneInfo) -> str:
     if not view.case.readings:
         return "no reading"
     last = view.case.readings[-1]
-    return f"typed by {last.by.name}, {vm.clock_time(last.at, zone)}"
+    return f"typed by {vm.person_name(last.by.name)}, {vm.clock_time(last.at, zone)}"
 
 
 def _contrast_provenance(view: CaseView, *, zone: ZoneInfo) -> list[tuple[str, ...]]:
     now = view.kidney.given.now
-    by = ", ".join(dict.fromkeys(s.by for s in view.stairs)) or "nobody"
+    by = ", ".join(dict.fromkeys(vm.person_name(s.by) for s in view.stairs)) or "nobody"
     from_what = f"{now.injections} injections, entered by {by}"
     rows: list[tuple[str, ...]] = [
         ("contrast given", f"{vm.used_ml(now.contrast_ml)} mL", vm.basis_words("entered"), from_what)
@@ -157,7 +157,7 @@ def _patient_provenance(view: CaseView, *, zone: ZoneInfo) -> list[tuple[str, ..
     for sample in view.case.creatinines:
         value = f"{sample.value.value} {sample.value.unit.replace('umol', 'µmol')}"
         taken = f"taken {sample.value.taken_on}" if sample.value.taken_on else "date not told"
-        by = f"{taken}; typed by {sample.by.name}, {vm.clock_time(sample.at, zone)}"
+        by = f"{taken}; typed by {vm.person_name(sample.by.name)}, {vm.clock_time(sample.at, zone)}"
         rows.append(("creatinine", value, "laboratory value as typed", by))
     patient = view.case.patient
     where = "entered before the case" if view.case.opening else "from the dose report"

@@ -203,10 +203,15 @@ def limit_distance(view: CaseView) -> Shown:
     ahead = f"next {following.name}: {vm.limit_ml(following.limit_ml)} mL" if following else None
     label = f"{word} {kidney.leading}"
     soon = ahead_words(view.contrast_forecast)
-    notes = tuple(note for note in (limit, ahead, soon) if note)
+    notes = tuple(note for note in (limit, ahead, injections_words(view), soon) if note)
     if not amount:
         return Shown(kidney.leading, "reached", notes=notes)
     return Shown(label, amount, "mL", notes)
+
+
+def injections_words(view: CaseView) -> str | None:
+    """'2 × CrCl reached after about 2 injections of 6 mL', while the case runs."""
+    return view.injections_ahead.in_words() if view.injections_ahead and view.case.is_open else None
 
 
 def ahead_words(forecast: Forecast | None) -> str | None:
@@ -232,14 +237,15 @@ def short_identity(patient: Patient) -> str:
     >>> short_identity(Patient(id="30040417", name="Moreira^Olga"))
     'MO-417'
     """
-    letters = "".join(part[0].upper() for part in (patient.name or "").replace("^", " ").split()[:2] if part)
+    group = next((g for g in (patient.name or "").split("=") if g.replace("^", "").strip()), "")
+    letters = "".join(part[0].upper() for part in group.replace("^", " ").split()[:2])
     digits = (patient.id or "")[-3:]
     return "-".join(part for part in (letters, digits) if part) or "patient not known"
 
 
 def full_identity(patient: Patient) -> str:
     """Name, number and birth date, for near reading."""
-    name = vm.person(patient.name)
+    name = vm.person_name(patient.name)
     born = f"born {vm.day(patient.birth_date)}" if patient.birth_date else None
     return vm.joined(name, patient.id, born) or "patient not known"
 

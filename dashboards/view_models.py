@@ -265,15 +265,29 @@ def basis_short(basis: str) -> str:
     return " + ".join(BASIS_SHORT.get(part, part) for part in basis.split(" + "))
 
 
-def person(text: str | None) -> str:
-    """A person's name as sent, without the carets of DICOM.
+def person_name(text: str | None) -> str:
+    """A person's name as people read it; '' when there is none.
+
+    Names come as DICOM sends them (family^given^middle^prefix^suffix, in up to three groups of
+    which the first that is not empty is shown) or as typed; those stay as they stand.
 
     Examples
     --------
-    >>> person("Moreira^Olga")
-    'Moreira Olga'
+    >>> person_name("Moreira^Olga"), person_name("Müller^Anna^^Dr"), person_name("Dr Almeida")
+    ('Olga Moreira', 'Dr Anna Müller', 'Dr Almeida')
+    >>> person_name("=山田^太郎=やまだ^たろう")
+    '太郎 山田'
+
+    References
+    ----------
+    DICOM PS3.5, 6.2.1: component groups and components of a person name.
     """
-    return " ".join((text or "").replace("^", " ").split())
+    groups = (text or "").split("=")
+    group = next((g for g in groups if g.replace("^", "").strip()), "")
+    if "^" not in group:
+        return " ".join(group.split())
+    family, given, middle, prefix, suffix = [*group.split("^"), "", "", "", "", ""][:5]
+    return " ".join(" ".join((prefix, given, middle, family, suffix)).split())
 
 
 def joined(*parts: str | None, by: str = " · ") -> str:

@@ -11,11 +11,12 @@ from dash import html
 from dash.development.base_component import Component
 
 from dashboards import view_models as vm
+from dashboards.case_timeline import ReadingRun, grouped, row_words, run_words
 from dashboards.why_it_matters import why
 from dosetrack.findings import Finding
 
 if TYPE_CHECKING:
-    from dosetrack.workflow.results import TimelineRow
+    from dosetrack.workflow.results import CaseView, TimelineRow
 
 _SEVERITY = {"error": ("◆", "error"), "warning": ("▲", "warning"), "info": ("●", "note")}
 _LATE = timedelta(minutes=2)
@@ -50,22 +51,54 @@ def _finding(severity: str, code: str, text: str, times: int) -> Component:
     )
 
 
-def timeline(rows: Sequence[TimelineRow], *, zone: ZoneInfo) -> Component:
-    """Every entry in words, oldest first; a corrected one stays readable, struck through."""
-    by_id = {row.entry_id: row for row in rows}
-    return html.Ol([timeline_row(row, by_id, zone=zone) for row in rows], className="timeline")
+def timeline(view: CaseView, *, zone: ZoneInfo) -> Component:
+    """The entries in words, oldest first; runs of readings open on demand.
+
+    A corrected entry stays readable, struck through.
+    """
+    return html.Ol(
+        [
+            _run(part, view, zone=zone)
+            if isinstance(part, ReadingRun)
+            else timeline_row(part, view, zone=zone)
+            for part in grouped(view)
+        ],
+        className="timeline",
+    )
 
 
-def timeline_row(row: TimelineRow, by_id: dict[str, TimelineRow], *, zone: ZoneInfo) -> Component:
+def _run(run: ReadingRun, view: CaseView, *, zone: ZoneInfo) -> Component:
+    by = dict.fromkeys(vm.person_name(row.by.name) for row in run.rows)
+    return html.Li(
+        [
+            html.Time(vm.clock_time(run.rows[0].at, zone), dateTime=run.rows[0].at.isoformat()),
+            html.Details(
+                [
+                    html.Summary(
+                        [run_words(run, view, zone=zone), html.Span(", ".join(by), className="quiet")]
+                    ),
+                    html.Ol([timeline_row(row, view, zone=zone) for row in run.rows], className="timeline"),
+                ],
+                className="timeline-run",
+            ),
+        ],
+        key=run.rows[0].entry_id,
+    )
+
+
+def timeline_row(row: TimelineRow, view: CaseView, *, zone: ZoneInfo) -> Component:
     """One entry: when, what, who; what it replaced or was replaced by."""
-    notes = [f"{row.by.name} ({row.by.role}{', name picked' if row.by.is_claimed else ''})"]
+    name = vm.person_name(row.by.name)
+    notes = [f"{name} ({row.by.role}{', name picked' if row.by.is_claimed else ''})"]
     if row.recorded_at - row.at > _LATE:
         notes.append(f"recorded {vm.clock_time(row.recorded_at, zone)}")
     if row.reason:
         notes.append(f"reason: {row.reason}")
-    if row.replaces and row.replaces in by_id:
-        notes.append(f"in place of: {by_id[row.replaces].text}")
-    text = html.Del(row.text) if row.replaced_by else html.Span(row.text)
+    earlier = next((r for r in view.timeline if r.entry_id == row.replaces), None)
+    if earlier is not None:
+        notes.append(f"in place of: {row_words(earlier, view)}")
+    words = row_words(row, view)
+    text = html.Del(words) if row.replaced_by else html.Span(words)
     if row.replaced_by:
         notes.append("corrected below")
     return html.Li(

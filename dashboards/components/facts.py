@@ -8,6 +8,7 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards import ids
+from dashboards.view_models import person_name
 from dosetrack.records.entries import Knowledge
 
 if TYPE_CHECKING:
@@ -33,7 +34,9 @@ def facts_panel(view: CaseView) -> Component:
                     _text("weight", "weight, with its unit", "68 kg"),
                     _text("height", "height, with its unit", "160 cm"),
                     _text(
-                        "operators", "operators from now on, separated by ;", "; ".join(view.case.operators)
+                        "operators",
+                        "operators from now on, separated by ;",
+                        "; ".join(map(person_name, view.case.operators)),
                     ),
                     _choice("dialysis", "on dialysis", YES_NO_UNKNOWN, renal.dialysis.value),
                     _choice(

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from dosetrack.workflow.results import CaseSummary, Earlier
 
 HEAD = ("limit", "mL", "g I", "used", "distance", "renal input, or why not", "source")
+NOT_COMPUTED = "not computed for this patient"
 _UNITS = {"mL/min/1.73m2": "mL/min/1.73 m²"}
 
 
@@ -60,10 +61,7 @@ def limit_cells(row: LimitRow, *, is_leading: bool) -> list[object]:
     if not row.applies:
         return [
             html.Span(row.name, className="quiet"),
-            "",
-            "",
-            "",
-            "",
+            html.Td(NOT_COMPUTED, colSpan=4, className="quiet not-computed"),
             html.Span(row.note or "", className="quiet"),
             row.source,
         ]
@@ -74,7 +72,7 @@ def limit_cells(row: LimitRow, *, is_leading: bool) -> list[object]:
         vm.NOT_KNOWN if row.limit_iodine_g is None else vm.down(row.limit_iodine_g, 1),
         vm.percent_used(row.used_fraction),
         " ".join(part for part in (way[0], way[1]) if part) or vm.NOT_KNOWN,
-        row.renal_input or "",
+        row.renal_input or "needs no renal value",
         row.source,
     ]
 

@@ -90,7 +90,7 @@ def answered_row(prompt: Prompt, *, zone: ZoneInfo) -> Component:
     """A prompt that was answered: it stays readable."""
     answer = prompt.answer
     said = answer_words(answer.decision, answer.reason) if answer else "not answered"
-    by = f"{answer.by}, {vm.clock_time(answer.at, zone)}" if answer else None
+    by = f"{vm.person_name(answer.by)}, {vm.clock_time(answer.at, zone)}" if answer else None
     return html.Li(
         [
             html.Span(vm.clock_time(prompt.raised_at, zone), className="quiet"),
@@ -117,7 +117,9 @@ def _who(prompt: Prompt, people: Sequence[str]) -> Component:
     if not people:
         field: Component = dcc.Input(id=name, type="text", className="input", placeholder="name", **_kept())
     else:
-        field = dcc.RadioItems(id=name, options=list(people), className="choices", **_kept())
+        field = dcc.RadioItems(
+            id=name, options=[vm.person_name(p) for p in people], className="choices", **_kept()
+        )
     return html.Fieldset([html.Legend("who decides"), field], className="prompt-field")
 
 

@@ -16,10 +16,18 @@ def table(
     numeric: frozenset[int] = frozenset(),
     is_caption_shown: bool = False,
 ) -> Component:
-    """A table with a caption for readers; columns in `numeric` are set right with even digits."""
+    """A table with a caption for readers; columns in `numeric` are set right with even digits.
+
+    A cell that is a `Td` already stands as it is: it may span columns.
+    """
     cells = [
         html.Tr(
-            [html.Td(cell, className="is-numeric" if i in numeric else None) for i, cell in enumerate(row)]
+            [
+                cell
+                if isinstance(cell, html.Td)
+                else html.Td(cell, className="is-numeric" if i in numeric else None)
+                for i, cell in enumerate(row)
+            ]
         )
         for row in rows
     ]

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import dash_mantine_components as dmc
 from dash.development.base_component import Component
 
+from dashboards.view_models import person_name
 from dosetrack.records.people import Actor, Role
 
 CLAIMED = "Picked, not signed in: recorded as claimed"
@@ -18,7 +19,11 @@ SETTING_ROLES = (Role.LEAD, Role.PHYSICS, Role.ADMINISTRATOR)
 def who_field(component_id: str, people: Sequence[str]) -> Component:
     """A name: one of the people known, or typed."""
     return dmc.Autocomplete(
-        id=component_id, label="Who", description=CLAIMED, data=list(people), required=True
+        id=component_id,
+        label="Who",
+        description=CLAIMED,
+        data=[person_name(name) for name in people],
+        required=True,
     )
 
 

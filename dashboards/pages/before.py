@@ -14,6 +14,7 @@ from dashboards.before_form import Form, assessment, open_case, parsed
 from dashboards.components import entry_pad
 from dashboards.components.limits import earlier_panel, limits_table
 from dashboards.router import Query, path_of
+from dashboards.view_models import person_name
 from dosetrack.errors import DosetrackError
 from dosetrack.kidney import (
     KidneySettings,
@@ -109,7 +110,11 @@ def _case_fields(people: tuple[str, ...], usual: float | None) -> Component:
     return _group(
         "Case",
         _text("procedure", "planned procedure"),
-        _text("operators", "operators, first one primary, separated by ;", "; ".join(people[:1])),
+        _text(
+            "operators",
+            "operators, first one primary, separated by ;",
+            "; ".join(map(person_name, people[:1])),
+        ),
         _text("accession", "accession number"),
         _text("strength", "contrast on the table [mg I/mL]", "320", value=f"{usual:g}" if usual else None),
         _choice(

@@ -1,4 +1,4 @@
-"""Case: the list of cases, and one case at rest with where every number came from."""
+"""Case: one case at rest, with where every number came from."""
 
 from __future__ import annotations
 
@@ -7,8 +7,6 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-import dash_ag_grid as dag
-import dash_mantine_components as dmc
 from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
@@ -34,7 +32,7 @@ from dashboards.figures.style import GRAPH_CONFIG_WITH_SAVE
 from dashboards.figures.two_accounts import two_accounts
 from dashboards.pages.room import FIGURE_HEAD
 from dashboards.pages.room_entry import actor_of
-from dashboards.router import Query, path_of, search_of
+from dashboards.router import Query
 from dosetrack.alerts import to_decide
 from dosetrack.cases import CaseState
 from dosetrack.errors import DosetrackError
@@ -42,166 +40,15 @@ from dosetrack.times import zone_named
 
 if TYPE_CHECKING:
     from dosetrack.workflow import Workflow
-    from dosetrack.workflow.results import CaseSummary, CaseView
+    from dosetrack.workflow.results import CaseView
 
 
-def _decimals(places: int) -> dict[str, str]:
-    """How the grid writes a number; nothing where there is none."""
-    return {"function": f"params.value == null ? '' : d3.format('.{places}f')(params.value)"}
-
-
-COLUMNS = [
-    {"field": "when", "headerName": "started", "width": 150, "cellRenderer": "CaseLink", "sort": "desc"},
-    {"field": "room", "headerName": "room", "width": 100},
-    {"field": "patient", "headerName": "patient", "flex": 1, "minWidth": 110},
-    {"field": "procedure", "headerName": "procedure", "flex": 2, "minWidth": 150},
-    {"field": "operator", "headerName": "operator", "flex": 1, "minWidth": 120},
-    {"field": "state", "headerName": "state", "width": 92},
-    {
-        "field": "kerma_gy",
-        "headerName": "Ka,r [Gy], worst plane",
-        "width": 112,
-        "type": "rightAligned",
-        "valueFormatter": _decimals(2),
-    },
-    {
-        "field": "dap",
-        "headerName": "DAP [Gy·cm²]",
-        "width": 108,
-        "type": "rightAligned",
-        "valueFormatter": _decimals(1),
-    },
-    {
-        "field": "minutes",
-        "headerName": "time [min]",
-        "width": 88,
-        "type": "rightAligned",
-        "valueFormatter": _decimals(1),
-    },
-    {"field": "contrast", "headerName": "contrast [mL]", "width": 98, "type": "rightAligned"},
-    {"field": "findings", "headerName": "findings in data", "width": 92, "type": "rightAligned"},
-]
-NOT_TOLD = "not told"
 POLL_MS = 2000
 
 
 def title(query: Query) -> str:
     """Which case."""
     return f"Case {query['case'][:8]}"
-
-
-# the list --------------------------------------------------------------------------------
-
-
-def cases(workflow: Workflow, query: Query) -> Component:
-    """Every case of the days and room asked for in the address."""
-    found = workflow.cases(first_day=query.get("from"), last_day=query.get("to"))
-    room = query.get("room")
-    chosen = [c for c in found if room is None or c.room == room]
-    return html.Div(
-        [
-            html.Div(
-                [html.H1("Cases"), html.Span(count_words(len(chosen)), className="quiet")],
-                className="page-head",
-            ),
-            _filters(workflow.rooms(), query),
-            _grid(chosen) if chosen else html.P(nothing_words(query), className="notice"),
-        ],
-        className="page",
-    )
-
-
-def count_words(number: int) -> str:
-    """'1 case', '12 cases'."""
-    return f"{number} case" if number == 1 else f"{number} cases"
-
-
-def nothing_words(query: Query) -> str:
-    """Why the list is empty."""
-    if any(query.get(key) for key in ("from", "to", "room")):
-        return "No case fits these days and this room."
-    return "The ledger holds no case yet. A dose report, or a case opened in Room, makes the first one."
-
-
-def _filters(rooms: tuple[str, ...], query: Query) -> Component:
-    return html.Div(
-        [
-            _filter(
-                "from",
-                dcc.Input(
-                    id=ids.CASES_FROM,
-                    type="text",
-                    className="input",
-                    value=query.get("from"),
-                    placeholder="YYYY-MM-DD",
-                    debounce=True,
-                ),
-            ),
-            _filter(
-                "to",
-                dcc.Input(
-                    id=ids.CASES_TO,
-                    type="text",
-                    className="input",
-                    value=query.get("to"),
-                    placeholder="YYYY-MM-DD",
-                    debounce=True,
-                ),
-            ),
-            _filter(
-                "room",
-                dmc.Select(
-                    id=ids.CASES_ROOM,
-                    data=list(rooms),
-                    value=query.get("room"),
-                    clearable=True,
-                    placeholder="every room",
-                ),
-            ),
-        ],
-        className="filters",
-    )
-
-
-def _filter(label: str, control: Component) -> Component:
-    return html.Label([html.Span(label, className="field-label"), control], className="field")
-
-
-def _grid(found: list[CaseSummary]) -> Component:
-    return dag.AgGrid(
-        id=ids.CASES_GRID,
-        columnDefs=COLUMNS,
-        rowData=[grid_row(c) for c in found],
-        defaultColDef={"sortable": True, "resizable": True, "wrapHeaderText": True, "autoHeaderHeight": True},
-        dashGridOptions={"animateRows": False, "domLayout": "normal", "suppressColumnVirtualisation": True},
-        className="ag-theme-quartz cases-grid",
-        columnSize=None,
-    )
-
-
-def grid_row(case: CaseSummary) -> dict[str, Any]:
-    """One case as numbers for the grid; missing stays empty, never 0."""
-    kermas = [v for v in case.reference_air_kerma_by_plane_mgy.values() if v is not None]
-    worst = max(kermas, default=case.reference_air_kerma_mgy)
-    return {
-        "id": case.id,
-        "when": case.started_at[:16].replace("T", " ") if case.started_at else NOT_TOLD,
-        "href": path_of("case", case.id),
-        "room": case.room,
-        "patient": case.patient_id,
-        "procedure": case.procedure,
-        "operator": vm.person(case.operators[0]) if case.operators else None,
-        "state": str(case.state),
-        "kerma_gy": None if worst is None else float(vm.rounded(worst, 2, divisor=1000)),
-        "dap": None
-        if case.dose_area_product_gycm2 is None
-        else float(vm.rounded(case.dose_area_product_gycm2, 1)),
-        "minutes": None
-        if case.fluoroscopy_time_s is None
-        else float(vm.rounded(case.fluoroscopy_time_s, 1, divisor=60)),
-        "contrast": None if case.contrast_ml is None else int(vm.up(case.contrast_ml)),
-        "findings": len(case.findings),
-    }
 
 
 # one case --------------------------------------------------------------------------------
@@ -253,9 +100,9 @@ def body(view: CaseView) -> Component:
             ),
             _radiation(view),
             html.Section(limits_table(view.kidney, has_findings=False), className="section"),
+            section("Levels reached", _levels(view)),
             html.Div(
                 [
-                    section("Levels reached", _levels(view)),
                     section("Decisions", _decisions(view, zone)),
                     section("Findings", findings_list(view.findings)),
                     html.Section(earlier_panel(view.earlier), className="section"),
@@ -263,7 +110,7 @@ def body(view: CaseView) -> Component:
                 className="columns",
             ),
             section("Where each number came from", _provenance(view, zone)),
-            section("What was entered", timeline(view.timeline, zone=zone)),
+            section("What was entered", timeline(view, zone=zone)),
         ]
     )
 
@@ -280,7 +127,7 @@ def _head(view: CaseView, zone: ZoneInfo) -> Component:
                     vm.day_and_time(case.started_at),
                     ended,
                     f"state: {case.state}",
-                    "operators: " + "; ".join(map(vm.person, case.operators))
+                    "operators: " + "; ".join(map(vm.person_name, case.operators))
                     if case.operators
                     else "operator not told",
                 )
@@ -406,17 +253,7 @@ def close(workflow: Workflow, case_id: str, *, note: str | None, by: str | None)
 
 
 def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> None:
-    """The callbacks of list and case."""
-
-    @app.callback(
-        Output(ids.LOCATION, "search", allow_duplicate=True),
-        Input(ids.CASES_FROM, "value"),
-        Input(ids.CASES_TO, "value"),
-        Input(ids.CASES_ROOM, "value"),
-        prevent_initial_call=True,
-    )
-    def filter_cases(first: str | None, last: str | None, room: str | None) -> str:
-        return search_of({"from": first, "to": last, "room": room})
+    """The callbacks of one case."""
 
     @app.callback(
         Output(ids.CASE_BODY, "children"),

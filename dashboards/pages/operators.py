@@ -17,6 +17,7 @@ from dashboards.figures.operators import operators_figure
 from dashboards.figures.trend import days_figure
 from dashboards.operators_view import BY_COUNT, OperatorsView, operators_view
 from dashboards.router import Page, Query
+from dashboards.view_models import person_name
 from dashboards.view_models_month import QUANTITIES, month_words
 
 if TYPE_CHECKING:
@@ -84,7 +85,11 @@ def _filters(view: OperatorsView) -> Component:
             everything="by letter",
         ),
         choice(
-            ids.OPERATORS_ME, "My cases", [(p, p) for p in view.people], view.me, everything="nobody picked"
+            ids.OPERATORS_ME,
+            "My cases",
+            [(p, person_name(p)) for p in view.people],
+            view.me,
+            everything="nobody picked",
         ),
     )
 

@@ -1,4 +1,4 @@
-"""Room: the running case on the wall and in the hand, and what the room shows without one."""
+"""Room: the running case on the wall and in the hand."""
 
 from __future__ import annotations
 
@@ -19,19 +19,17 @@ from dashboards.components.tables import figure_numbers
 from dashboards.figures.lane_data import two_accounts_rows
 from dashboards.figures.style import GRAPH_CONFIG
 from dashboards.figures.two_accounts import two_accounts
-from dashboards.pages import room_entry
+from dashboards.pages import room_entry, rooms
 from dashboards.router import Query, path_of
 from dosetrack.alerts import to_decide
-from dosetrack.cases import CaseState
 from dosetrack.times import zone_named
 
 if TYPE_CHECKING:
     from dosetrack.workflow import Workflow
-    from dosetrack.workflow.results import CaseSummary, CaseView
+    from dosetrack.workflow.results import CaseView
 
 HAND, WALL = "hand", "wall"
 POLL_MS = 500
-NO_CASE = "No patient."
 FIGURE_HEAD = ("time", "what", "Ka,r", "DAP", "contrast", "iodine")
 
 
@@ -41,29 +39,6 @@ FIGURE_HEAD = ("time", "what", "Ka,r", "DAP", "contrast", "iodine")
 def title(query: Query) -> str:
     """The room."""
     return query["room"]
-
-
-def picker(workflow: Workflow, query: Query) -> Component:
-    """Every room with what runs in it."""
-    running = workflow.running_cases()
-    planned = workflow.planned_cases()
-    rooms = dict.fromkeys((*workflow.rooms(), *(c.room for c in (*running, *planned) if c.room)))
-    cards = [
-        _room_card(name, [c for c in running if c.room == name], [c for c in planned if c.room == name])
-        for name in rooms
-    ]
-    empty = html.P(
-        "No room is known yet. Rooms are named in Settings, or come with the first dose report.",
-        className="notice",
-    )
-    return html.Div(
-        [
-            html.Div(html.H1("Rooms"), className="page-head"),
-            html.Div(cards, className="rooms") if cards else empty,
-            _other_room(),
-        ],
-        className="page",
-    )
 
 
 def hand(workflow: Workflow, query: Query) -> Component:
@@ -102,91 +77,11 @@ def mode_of(workflow: Workflow, room: str, chosen: str | None = None) -> dict[st
 def body(workflow: Workflow, room: str, kind: str, mode: dict[str, Any]) -> Component:
     """The room's body for its present state."""
     if mode["case"] is None:
-        return _no_case(workflow, room, kind)
+        return rooms.no_case(workflow, room, is_wall=kind == WALL)
     view = workflow.case_view(mode["case"])
     if kind == WALL:
         return _wall_body(view, running=len(mode["running"]))
     return _hand_body(workflow, view, room, others=[c for c in mode["running"] if c != mode["case"]])
-
-
-def _room_card(name: str, running: list[CaseSummary], planned: list[CaseSummary]) -> Component:
-    lines: list[Component] = [
-        html.P(
-            vm.joined(
-                c.procedure or "procedure not told", f"since {c.started_at[11:16]}" if c.started_at else None
-            )
-        )
-        for c in running
-    ]
-    lines += [html.P(f"planned: {c.procedure or 'procedure not told'}", className="quiet") for c in planned]
-    return html.Article(
-        [
-            html.H2(name),
-            *(lines or [html.P(NO_CASE, className="quiet")]),
-            html.Div(
-                [
-                    dcc.Link("Open", href=path_of("room", name), className="button is-strong"),
-                    dcc.Link("Wall view", href=path_of("room", name, "wall"), className="button"),
-                    dcc.Link("Before the case", href=path_of("room", name, "before"), className="button"),
-                ],
-                className="room-links",
-            ),
-        ],
-        className="room-card",
-    )
-
-
-def _other_room() -> Component:
-    return html.P(
-        "The wall view has no controls: open it on the large screen of the room. Both show the same case.",
-        className="quiet",
-    )
-
-
-def _no_case(workflow: Workflow, room: str, kind: str) -> Component:
-    """No patient: dim and still; the hand view leads to the form and to planned cases."""
-    planned = [c for c in workflow.planned_cases() if c.room == room]
-    if kind == WALL:
-        return html.Div([html.P(room), html.P(NO_CASE)], className="room-idle")
-    starts = [
-        html.Div(
-            [
-                html.Span(c.procedure or "procedure not told"),
-                html.Button(
-                    "Start", id=ids.family(ids.PLANNED_START, c.id), className="button target is-strong"
-                ),
-            ],
-            className="planned",
-        )
-        for c in planned
-    ]
-    return html.Div(
-        [
-            html.H1(room),
-            html.P(NO_CASE),
-            *_last_case(workflow, room),
-            *starts,
-            dcc.Link(
-                "Before the case", href=path_of("room", room, "before"), className="button target is-strong"
-            ),
-            dcc.Link("Wall view", href=path_of("room", room, "wall"), className="button is-quiet"),
-        ],
-        className="room-idle",
-    )
-
-
-def _last_case(workflow: Workflow, room: str) -> list[Component]:
-    """The case that ended here last today, to be reconciled."""
-    ended = [
-        c for c in workflow.cases(first_day=workflow.today()) if c.room == room and c.state is CaseState.ENDED
-    ]
-    if not ended:
-        return []
-    last = ended[-1]
-    words = (
-        f"The last case here, {last.procedure or 'procedure not told'}, has ended: summary and reconciling"
-    )
-    return [dcc.Link(words, href=path_of("case", last.id), className="button target")]
 
 
 def _tick(view: CaseView) -> list[Component]:
@@ -395,7 +290,9 @@ def _entered_by(people: tuple[str, ...]) -> Component:
                 persistence=True,
                 persistence_type="session",
             ),
-            html.Datalist([html.Option(value=name) for name in people], id="entered-by-names"),
+            html.Datalist(
+                [html.Option(value=vm.person_name(name)) for name in people], id="entered-by-names"
+            ),
         ],
         className="entered-by",
     )

@@ -6,9 +6,12 @@ import pytest
 
 from dashboards import why_it_matters
 from dashboards.case_tables import level_rows, plane_rows, provenance_rows
-from dashboards.components.case_lists import findings_list
-from dashboards.pages import case
+from dashboards.case_timeline import ReadingRun, grouped, row_words, run_words
+from dashboards.components.case_lists import findings_list, timeline
+from dashboards.components.limits import limit_cells, limits_table
+from dashboards.pages import case, cases
 from dosetrack.findings import Finding, FindingCode
+from dosetrack.records.entries import ConsoleReading, OperatorsChanged
 from dosetrack.times import zone_named
 from dosetrack.workflow import Workflow
 
@@ -26,22 +29,87 @@ def busy_case(workflow: Workflow, case_id: str, clock: SteppedClock) -> str:
 
 def test_list_keeps_missing_empty_and_numbers_sortable(workflow: Workflow, busy_case: str) -> None:
     bare = workflow.open_case(opening(room="Room 3"), actor=NURSE).case_id
-    rows = {row["id"]: row for row in map(case.grid_row, workflow.cases())}
+    rows = {row["id"]: row for row in map(cases.grid_row, workflow.cases())}
     assert rows[busy_case]["kerma_gy"] == 3.2
     assert rows[busy_case]["contrast"] == 120
     assert rows[bare]["kerma_gy"] is None
     assert rows[busy_case]["href"] == f"/case/{busy_case}"
 
 
+def test_missing_is_a_word_in_the_list(workflow: Workflow) -> None:
+    workflow.open_case(opening(room="Room 3", procedure=None, operators=()), actor=NURSE)
+    row = cases.grid_row(workflow.cases()[0])
+    assert (row["procedure"], row["operator"]) == ("not told", "not told")
+    words = {c["field"]: c["valueFormatter"]["function"] for c in cases.COLUMNS if "valueFormatter" in c}
+    assert "'none entered'" in words["contrast"]
+    assert all("'not known'" in words[field] for field in ("kerma_gy", "dap", "minutes"))
+
+
+def test_list_is_unfiltered_and_newest_first(workflow: Workflow, busy_case: str, clock: SteppedClock) -> None:
+    clock.pass_minutes(60)
+    newer = workflow.open_case(opening(room="Room 3"), actor=NURSE).case_id
+    grid = next(c for c in cases.layout(workflow, {})._traverse() if getattr(c, "id", "") == "cases-grid")
+    assert [row["id"] for row in grid.rowData] == [newer, busy_case]
+
+
+def test_runs_of_readings_fold_into_one_line_between_key_entries(
+    workflow: Workflow, case_id: str, clock: SteppedClock
+) -> None:
+    for kerma in (400.0, 700.0, 1300.0):
+        clock.pass_minutes(4)
+        read_console(workflow, case_id, kerma, plane="a")
+        read_console(workflow, case_id, kerma / 2, plane="b")
+    inject(workflow, case_id, 8.0)
+    clock.pass_minutes(1)
+    read_console(workflow, case_id, 1400.0, plane="a")
+    view = workflow.case_view(case_id)
+    parts = grouped(view)
+    kinds = ["run" if isinstance(part, ReadingRun) else part.kind for part in parts]
+    assert kinds[:2] == ["case-opened", "creatinine"]
+    assert kinds.count("run") == 1
+    assert kinds[-2:] == ["injection", "console-reading"]
+    run = next(part for part in parts if isinstance(part, ReadingRun))
+    assert run_words(run, view, zone=zone_named("UTC")) == (
+        "6 console readings, 09:16 to 09:24, plane A 400 mGy to 1.30 Gy, plane B 200 to 650 mGy"
+    )
+    drawn = str(timeline(view, zone=zone_named("UTC")))
+    assert all(row.text in drawn for row in view.timeline)  # folded, never dropped
+
+
+def test_a_corrected_reading_is_never_folded_away(
+    workflow: Workflow, case_id: str, clock: SteppedClock
+) -> None:
+    for kerma in (100.0, 200.0, 300.0, 400.0):
+        clock.pass_minutes(1)
+        read_console(workflow, case_id, kerma)
+    wrong = workflow.case_view(case_id).timeline[-1]
+    workflow.correct(wrong.entry_id, ConsoleReading("single", 350.0), actor=NURSE, reason="misread")
+    kinds = ["run" if isinstance(p, ReadingRun) else p.kind for p in grouped(workflow.case_view(case_id))]
+    assert kinds[-3:] == ["run", "console-reading", "console-reading"]
+
+
+def test_names_are_readable_in_the_timeline(workflow: Workflow, case_id: str) -> None:
+    workflow.record(case_id, OperatorsChanged(("Reed-Demo^Noor", "Müller^Anna^^Dr")), actor=NURSE)
+    view = workflow.case_view(case_id)
+    assert row_words(view.timeline[-1], view) == "Operators: Noor Reed-Demo, Dr Anna Müller"
+    assert "^" not in str(case.body(view))
+
+
+def test_a_limit_that_does_not_apply_has_words_not_blanks(workflow: Workflow, busy_case: str) -> None:
+    kidney = workflow.case_view(busy_case).kidney
+    assert "not computed for this patient" in str(limits_table(kidney))
+    assert all(cell for row in kidney.limits for cell in limit_cells(row, is_leading=False))
+
+
 def test_filters_come_from_the_address(workflow: Workflow, busy_case: str) -> None:
     workflow.open_case(opening(room="Room 3"), actor=NURSE)
-    assert "2 cases" in str(case.cases(workflow, {}))
-    assert "1 case'" in str(case.cases(workflow, {"room": "Room 3"}))
-    assert "No case fits" in str(case.cases(workflow, {"from": "2030-01-01"}))
+    assert "2 cases" in str(cases.layout(workflow, {}))
+    assert "1 case'" in str(cases.layout(workflow, {"room": "Room 3"}))
+    assert "No case fits" in str(cases.layout(workflow, {"from": "2030-01-01"}))
 
 
 def test_empty_ledger_says_how_the_first_case_comes(workflow: Workflow) -> None:
-    assert "The ledger holds no case yet" in str(case.cases(workflow, {}))
+    assert "The ledger holds no case yet" in str(cases.layout(workflow, {}))
 
 
 def test_case_shows_both_accounts_limits_decisions_and_trail(workflow: Workflow, busy_case: str) -> None:

@@ -11,7 +11,7 @@ from dash import no_update
 from dashboards import case_words
 from dashboards.components import entry_pad
 from dashboards.components.cautions import CAUTIONS
-from dashboards.pages import room, room_entry, room_live
+from dashboards.pages import room, room_entry, room_live, rooms
 from dashboards.pages.room_entry import Typed
 from dosetrack.alerts import CHANGE_PLAN, GO_ON
 from dosetrack.records.entries import Agent, ConsoleReading
@@ -37,7 +37,7 @@ def text_of(component: Any) -> str:
 
 
 def test_picker_names_every_room_and_what_runs_there(workflow: Workflow, case_id: str) -> None:
-    text = text_of(room.picker(workflow, {}))
+    text = text_of(rooms.picker(workflow, {}))
     assert "Room 2" in text
     assert "TIPS creation" in text
     assert "No patient." in text  # Room 3

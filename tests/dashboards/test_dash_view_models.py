@@ -130,3 +130,21 @@ def test_unknown_is_words_not_zero() -> None:
     assert vm.dose_area_product(None) == ("not known", "")
     assert vm.minutes(None) == ("not known", "")
     assert vm.unknown("Ka,r").is_unknown
+
+
+@pytest.mark.parametrize(
+    ("sent", "shown"),
+    [
+        ("Reed-Demo^Noor", "Noor Reed-Demo"),
+        ("Müller^Anna^^Dr", "Dr Anna Müller"),
+        ("Adams^John Robert Quincy^^Rev.^B.A. M.Div.", "Rev. John Robert Quincy Adams B.A. M.Div."),
+        ("Yamada^Tarou=山田^太郎=やまだ^たろう", "Tarou Yamada"),
+        ("^^=王^小东", "小东 王"),
+        ("Dr Almeida", "Dr Almeida"),
+        ("Teasel-Demo^", "Teasel-Demo"),
+        (None, ""),
+    ],
+)
+def test_names_read_as_people_say_them(sent: str | None, shown: str) -> None:
+    # the third and fourth names are examples of DICOM PS3.5 6.2.1 and annex H; from memory
+    assert vm.person_name(sent) == shown

@@ -19,7 +19,7 @@ ZONE = ZoneInfo("Europe/Madrid")
 DEPARTMENT_SETTINGS: dict[str, str] = {
     "site.name": "Invented Hospital, fluoroscopy rooms (demonstration)",
     "site.time_zone": ZONE.key,
-    "site.people": "Birch-Demo (nurse)\nLarch-Demo (radiographer)\nReed-Demo^Noor\nTeasel-Demo^Mara",
+    "site.people": "Birch-Demo (nurse)\nLarch-Demo (radiographer)\nNoor Reed-Demo\nMara Teasel-Demo",
     "room.usual_volumes_ml": "4 5 6 8 12",
     "contrast.apply_ratios_to_venous": "yes",
 }
