@@ -18,23 +18,34 @@ _GROUPS: dict[str, tuple[str, ...]] = {
     ),
     "A wrong unit changes a dose by a factor of ten or more.": (
         "number-implausible", "unit-unknown", "unit-missing", "decimal-comma", "field-index-unusual",
-        "field-index-impossible", "kerma-rate-unusual",
+        "field-index-impossible", "kerma-rate-unusual", "dose-scale-suspect", "scale-suspect",
     ),
     "The same exposure could be counted twice, or one be lost.": (
         "event-uid-missing", "event-repeated", "event-uid-reused", "event-differs-between-reports",
         "second-choice-set-aside", "reports-overlap-in-part", "entry-stands-twice",
     ),
     "The order on the clock and the tie to an injection may be wrong.": (
-        "event-time-unreadable", "time-occurs-twice",
+        "event-time-unreadable", "time-occurs-twice", "event-after-report", "events-out-of-order",
+        "events-overlap", "clock-set-back", "date-not-advanced",
     ),
     "Fluoroscopy and acquisitions are told apart by it.": ("event-type-unknown",),
     "Stated and summed totals cannot check each other.": (
         "events-missing", "totals-missing", "totals-plane-unknown", "totals-repeated",
     ),
+    "Dose given in events that are not listed cannot be placed on the skin.": ("events-left-out",),
     "One of the two totals is wrong; levels use the higher until someone finds out.": ("totals-disagree",),
     "Displayed and true dose may differ by this factor.": ("calibration-stated",),
     "More dose may follow in a later report.": ("scope-so-far",),
-    "The beam quality, and so the skin dose, depends on the filter.": ("filter-thickness-reversed",),
+    "The beam quality, and so the skin dose, depends on the filter.": (
+        "filter-thickness-reversed", "copper-too-thick",
+    ),
+    "Field and distances place the beam on the skin; one of these numbers is wrong.": (
+        "field-area-disagrees", "field-zero", "reference-point-disagrees", "table-at-zero",
+    ),
+    "Dose was given that this number does not show.": ("kerma-zero-with-dap", "dap-zero-with-kerma"),
+    "Dose of one plane could be taken for that of another, or be missed.": (
+        "plane-without-totals", "totals-without-events", "planes-mixed", "all-planes-together",
+    ),
     "Dose and contrast could stand in another person's record.": (
         "patient-differs", "may-belong-to-other-case",
     ),

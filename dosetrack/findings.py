@@ -160,7 +160,103 @@ class FindingCode(Enum):
     FILTER_THICKNESS_REVERSED = (
         "filter-thickness-reversed",
         Severity.WARNING,
-        "A filter's least thickness {least} mm is more than its greatest {greatest} mm; read as sent.",
+        "{count} of {of} events: a filter from {least} mm down to {greatest} mm thick; read as sent.",
+    )
+    COPPER_TOO_THICK = (
+        "copper-too-thick",
+        Severity.WARNING,
+        "{count} of {of} events: copper of up to {thickness} mm, as if sent in µm; read as sent.",
+    )
+    FIELD_AREA_DISAGREES = (
+        "field-area-disagrees",
+        Severity.WARNING,
+        "{count} of {of} events: DAP over Ka,r, carried to the detector, is up to {ratio} times the field.",
+    )
+    DOSE_SCALE_SUSPECT = (
+        "dose-scale-suspect",
+        Severity.ERROR,
+        "DAP over Ka,r, carried to the detector, is {ratio} times the field told (median of {count} events): "
+        "as if a number were {power} times what it should be. Check the units; read as sent.",
+    )
+    SCALE_SUSPECT = (
+        "scale-suspect",
+        Severity.WARNING,
+        "{what} of {value} {unit} (median) is outside {least} to {most}. Check the unit; read as sent.",
+    )
+    REFERENCE_POINT_DISAGREES = (
+        "reference-point-disagrees",
+        Severity.WARNING,
+        "{count} of {of} events: reference point told {stated} mm from the source, by definition {expected}.",
+    )
+    FIELD_ZERO = (
+        "field-zero",
+        Severity.WARNING,
+        "{count} of {of} events: the collimated field is 0, with DAP of up to {most} Gy·cm².",
+    )
+    TABLE_AT_ZERO = (
+        "table-at-zero",
+        Severity.WARNING,
+        "All table positions of all {count} events are exactly 0: the table likely tells none.",
+    )
+    KERMA_ZERO_WITH_DAP = (
+        "kerma-zero-with-dap",
+        Severity.WARNING,
+        "Ka,r is 0 in {count} of {of} {name} that have DAP, up to {most} {unit}.",
+    )
+    DAP_ZERO_WITH_KERMA = (
+        "dap-zero-with-kerma",
+        Severity.WARNING,
+        "DAP is 0 in {count} of {of} {name} that have Ka,r, up to {most} {unit}.",
+    )
+    PLANE_WITHOUT_TOTALS = (
+        "plane-without-totals",
+        Severity.WARNING,
+        "The report has {count} events of plane {plane} but states no totals of it.",
+    )
+    TOTALS_WITHOUT_EVENTS = (
+        "totals-without-events",
+        Severity.WARNING,
+        "The report states dose of plane {plane} but has no event of it.",
+    )
+    PLANES_MIXED = (
+        "planes-mixed",
+        Severity.WARNING,
+        "The report speaks of a single plane and of plane A or B as well; each is shown as sent.",
+    )
+    ALL_PLANES_TOGETHER = (
+        "all-planes-together",
+        Severity.INFO,
+        "The report speaks of all planes together: Ka,r of one plane cannot be told from it.",
+    )
+    EVENTS_LEFT_OUT = (
+        "events-left-out",
+        Severity.INFO,
+        "Plane {plane}: totals above the events' sums ({excess}), as if faint events were left out.",
+    )
+    EVENT_AFTER_REPORT = (
+        "event-after-report",
+        Severity.WARNING,
+        "{count} of {of} events begin after the report was made, by up to {most}.",
+    )
+    EVENTS_OUT_OF_ORDER = (
+        "events-out-of-order",
+        Severity.INFO,
+        "{count} of {of} events begin before the one listed before them, by up to {most}.",
+    )
+    EVENTS_OVERLAP = (
+        "events-overlap",
+        Severity.WARNING,
+        "{count} of {of} events are not over when the next of their plane begins, by up to {most}.",
+    )
+    CLOCK_SET_BACK = (
+        "clock-set-back",
+        Severity.WARNING,
+        "{count} of {of} events step back at night by up to {most}: was the clock set back?",
+    )
+    DATE_NOT_ADVANCED = (
+        "date-not-advanced",
+        Severity.WARNING,
+        "{count} of {of} events step back by up to {most}: did the date not change at midnight?",
     )
     MAMMOGRAPHY_REPORT = (
         "mammography-report",
@@ -286,6 +382,37 @@ class FindingCode(Enum):
         "entry-column-unknown",
         Severity.WARNING,
         "{file}, column {column}: not known and not read; known columns: {known}.",
+    )
+    # tables from old systems
+    TABLE_SOURCE = (
+        "table-source",
+        Severity.INFO,
+        "Read from a table of an old system through a saved column mapping; it tells only what its columns hold.",
+    )
+    TABLE_IDENTITY_DERIVED = (
+        "table-identity-derived",
+        Severity.INFO,
+        "The table gives no {what}; one was derived from {origin}.",
+    )
+    TABLE_COLUMN_NOT_READ = (
+        "table-column-not-read",
+        Severity.INFO,
+        "{file}, column {column}: not in the mapping and not read.",
+    )
+    TABLE_LINE_STANDS_TWICE = (
+        "table-line-stands-twice",
+        Severity.WARNING,
+        "{place}the same line stands in line {first}; it was read once.",
+    )
+    TABLE_PARTS_ALIKE = (
+        "table-parts-alike",
+        Severity.WARNING,
+        "{count} rows of this case are the same in every column read; all were counted. Was one exported twice?",
+    )
+    TABLE_TIME_OCCURS_TWICE = (
+        "table-time-occurs-twice",
+        Severity.WARNING,
+        "{time} occurs twice in {zone} (clocks set back); the earlier one was taken.",
     )
     # kidney
     CREATININE_MISSING = ("creatinine-missing", Severity.WARNING, "Limit unknown: creatinine missing.")

@@ -14,11 +14,12 @@ from dosetrack.units import UnitFactor, unit_factor
 
 _RETIRED_SNOMED = frozenset({"SRT", "SNM3", "99SDM"})
 """Designators of SNOMED codes in the old style, PS3.16 section 8."""
+_NO_BOUND = {"low": "", "high": ""}
 
 
 @dataclass(frozen=True, slots=True)
 class Concept:
-    """What a content item says, from `concepts.csv`.
+    """What a content item says, from `concepts.csv` and, for its bounds, `implausible.csv`.
 
     places : where it fills a record's field: 'event', 'filter', 'total', 'calibration'
     field : name of that field, None where the records hold none
@@ -75,7 +76,9 @@ def scheme_of(designator: str) -> str:
 def concepts() -> dict[tuple[str, str], Concept]:
     """(code, scheme) -> concept, retired codes and codes without a scheme included."""
     found: dict[tuple[str, str], Concept] = {}
+    bounds = {row["key"]: row for row in rows("implausible")}
     for row in rows("concepts"):
+        bound = bounds.get(row["key"], _NO_BOUND)
         concept = Concept(
             key=row["key"],
             name=row["name"],
@@ -83,8 +86,8 @@ def concepts() -> dict[tuple[str, str], Concept]:
             places=frozenset(row["place"].split()),
             field=row["field"] or None,
             kind=row["kind"] or None,
-            low=float(row["low"]) if row["low"] else None,
-            high=float(row["high"]) if row["high"] else None,
+            low=float(bound["low"]) if bound["low"] else None,
+            high=float(bound["high"]) if bound["high"] else None,
         )
         for code, scheme in _spellings(row):
             found.setdefault((code, scheme), concept)

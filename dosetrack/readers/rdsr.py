@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 from dosetrack.findings import Finding, FindingCode, finding
 from dosetrack.readers.codes import Code
+from dosetrack.readers.consistency import inconsistencies
 from dosetrack.readers.enhanced_rdsr import (
     exposures_of,
     is_enhanced,
@@ -101,6 +102,9 @@ class _Reading:
             *events.findings,
             *repetitions,
             *disagreements(totals, summed, events, counted=counted),
+            *inconsistencies(
+                events=kept, totals=(*totals.in_order(), *summed), reported_at=header.identity().reported_at
+            ),
             *_unknown_items(root, totals, events),
         ]
         return self._record(header, root, kept, (*totals.in_order(), *summed), events, findings)

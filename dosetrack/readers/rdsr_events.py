@@ -226,8 +226,6 @@ class EventReader:
         if is_none and material is None and not any(thickness.values()):
             return None
         least, greatest = thickness.get("min_mm"), thickness.get("max_mm")
-        if least is not None and greatest is not None and least > greatest:
-            self._tell(FindingCode.FILTER_THICKNESS_REVERSED, least=least, greatest=greatest)
         return Filter(material=material, min_mm=least, max_mm=greatest)
 
     def _table_relationship(self, item: ContentItem, facts: dict[str, Any]) -> None:

@@ -29,7 +29,7 @@ KEYS = {
 # tables whose rows are all used by walking the table
 WALKED = {
     "reference_levels", "concepts", "code_values", "template_codes", "template_items", "ucum",
-    "injection_sites", "header_attributes",
+    "injection_sites", "header_attributes", "implausible",
 }  # fmt: skip
 # tables whose values are words
 OF_WORDS = {"injection_sites"}

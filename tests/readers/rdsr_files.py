@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from typing import Any
 
 from pydicom.dataset import Dataset, FileMetaDataset
@@ -98,7 +99,11 @@ def plane_item(plane: str) -> Dataset:
 
 @dataclass
 class EventPlan:
-    """One event to be written; every number stands in the unit written beside it."""
+    """One event to be written; every number stands in the unit written beside it.
+
+    Dose, field and distances fit each other: 1.23 Gy.cm2 over 4.56 mGy are 269.7 cm2 at 635 mm from the
+    source, 955.3 cm2 at 1195 mm. Each event starts one minute after the one numbered before it.
+    """
 
     number: int = 1
     plane: str | None = "single"
@@ -106,10 +111,17 @@ class EventPlan:
     dap_gym2: str = "0.000123"
     kerma_gy: str = "0.00456"
     duration_s: str = "12.5"
-    started: str = "20240131093005.25"
+    started: str | None = None
     uid: str | None = None
     extra: list[Dataset] = field(default_factory=list)
     drop: tuple[str, ...] = ()
+
+    @property
+    def started_text(self) -> str:
+        if self.started is not None:
+            return self.started
+        start = datetime(2024, 1, 31, 9, 30, 5) + timedelta(minutes=self.number - 1)  # noqa: DTZ001
+        return f"{start:%Y%m%d%H%M%S}.25"
 
 
 def event(plan: EventPlan) -> Dataset:
@@ -117,7 +129,7 @@ def event(plan: EventPlan) -> Dataset:
     children = [
         *([plane_item(plan.plane)] if plan.plane else []),
         item("CONTAINS", "UIDREF", ("113769", DCM, "Irradiation Event UID"), UID=uid),
-        item("CONTAINS", "DATETIME", ("111526", DCM, "DateTime Started"), DateTime=plan.started),
+        item("CONTAINS", "DATETIME", ("111526", DCM, "DateTime Started"), DateTime=plan.started_text),
         coded("113721", TYPES[plan.type]),
         item("CONTAINS", "TEXT", ("125203", DCM, "Acquisition Protocol"), TextValue="Abdomen 3 p/s"),
         coded("113745", ("102540008", "SCT", "headfirst")),
@@ -146,9 +158,9 @@ def event(plan: EventPlan) -> Dataset:
                 num("113773", "0.3", "mm"),
             ],
         ),
-        num("113790", "0.0421", "m2"),
-        num("113788", "200", "mm"),
-        num("113789", "210.5", "mm"),
+        num("113790", "0.09552", "m2"),
+        num("113788", "300", "mm"),
+        num("113789", "318.4", "mm"),
         num("112011", "-30.5", "deg"),
         num("112012", "12", "deg"),
         num("113748", "785", "mm"),

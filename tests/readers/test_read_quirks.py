@@ -91,7 +91,7 @@ def test_seconds_sent_as_minutes_and_kerma_as_milligray() -> None:
     ],
 )
 def test_odd_numbers(sent: bytes, value: float | None, code_of_finding: str | None) -> None:
-    data = report([event(EventPlan(dap_gym2="0.765432"))])
+    data = report([event(EventPlan(dap_gym2="0.765432", drop=("113738",)))])
     found = read_raw(data, b"0.765432", sent)
     assert found.events[0].dose_area_product_gycm2 == (None if value is None else pytest.approx(value))
     relevant = codes(found) - {"totals-missing"}

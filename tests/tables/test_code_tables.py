@@ -75,6 +75,16 @@ def test_every_row_names_its_source_and_keys_are_unique() -> None:
     assert len({(row["set"], row["code"]) for row in rows("code_values")}) == len(rows("code_values"))
 
 
+def test_every_bound_is_of_a_quantity_read_and_in_its_unit() -> None:
+    kinds = {row["key"]: row["kind"] for row in rows("concepts")}
+    for row in rows("implausible"):
+        assert row["unit"] == HOUSE_UNITS[kinds[row["key"]]], row["key"]
+        assert row["checked"] == "own"
+    of_events = {row["key"] for row in rows("concepts") if row["place"] in ("event", "total")}
+    assert of_events <= {row["key"] for row in rows("implausible")}
+    assert (concepts()["113733", "DCM"].low, concepts()["113733", "DCM"].high) == (0.0, 200.0)  # kV
+
+
 def test_codes_resolve_by_code_and_scheme() -> None:
     assert concepts()["113738", "DCM"].key == "dose_rp"
     assert code_values()["P5-06000", "SRT"]["event_type"] == "fluoroscopy"
