@@ -38,21 +38,9 @@ def prompt_card(prompt: Prompt, *, people: Sequence[str], zone: ZoneInfo, is_ope
         [
             html.Summary(head(prompt, zone=zone)),
             html.P(["say: ", html.Q(prompt.say)], className="prompt-say"),
-            html.Div([_who(prompt, people), _reason(prompt)], className="prompt-fields"),
             html.Div(
-                [
-                    html.Button(
-                        "Go on because …",
-                        id=ids.family(ids.PROMPT_GO_ON, prompt.id),
-                        className="button target",
-                    ),
-                    html.Button(
-                        "Change plan …",
-                        id=ids.family(ids.PROMPT_CHANGE, prompt.id),
-                        className="button target",
-                    ),
-                ],
-                className="prompt-decisions",
+                [_who(prompt, people), _reason(prompt), _decisions(prompt)],
+                className="prompt-fields",
             ),
             html.Div(id=ids.family(ids.PROMPT_MESSAGE, prompt.id), className="field-error", role="alert"),
         ],
@@ -110,6 +98,27 @@ def answer_words(decision: str, reason: str | None) -> str:
 def nothing_to_decide() -> Component:
     """The quiet state of the column."""
     return html.P("Nothing to decide.", className="quiet prompt-none")
+
+
+def more_waiting(number: int) -> Component:
+    """What the wall has no room for is counted; the hand view shows it."""
+    noun = "prompt waits" if number == 1 else "prompts wait"
+    return html.P(f"{number} more {noun} in the hand view.", className="prompt-more")
+
+
+def _decisions(prompt: Prompt) -> Component:
+    """Both answers, alike in size."""
+    return html.Div(
+        [
+            html.Button(
+                "Go on because …", id=ids.family(ids.PROMPT_GO_ON, prompt.id), className="button target"
+            ),
+            html.Button(
+                "Change plan …", id=ids.family(ids.PROMPT_CHANGE, prompt.id), className="button target"
+            ),
+        ],
+        className="prompt-decisions",
+    )
 
 
 def _who(prompt: Prompt, people: Sequence[str]) -> Component:

@@ -28,6 +28,8 @@ STRIP_DOMAIN = (0.455, 0.545)
 CONTRAST_DOMAIN = (0.0, 0.455)
 TOP_SPACE = 1.13
 """A lane ends this much above its top level, so that the level's name fits."""
+UNKNOWN_SPACE = 1.45
+"""A lane whose limit is not known ends this much above its data: its words stand over every stair."""
 LEAST_CONTRAST_TOP_ML = 50.0
 SHORTEST_CLOCK = timedelta(minutes=20)
 SHARE_AHEAD = 0.30
@@ -90,6 +92,20 @@ class Lanes:
         lines = self.view.contrast_lines
         top = lane_top(self.contrast_value, lines, leading=("leading-limit", "limit"))
         return max(top or LEAST_CONTRAST_TOP_ML, self.contrast_value)
+
+    @property
+    def radiation_end(self) -> float:
+        """Upper end of the radiation axis."""
+        return self.radiation_top * TOP_SPACE
+
+    @property
+    def contrast_end(self) -> float:
+        """Upper end of the contrast axis [mL]."""
+        return self.contrast_top * (TOP_SPACE if self.view.contrast_lines else UNKNOWN_SPACE)
+
+    def share_of(self, at: datetime) -> float:
+        """Where a moment stands on the clock, 0 (left) to 1 (right)."""
+        return (at - self.clock.start) / (self.clock.end - self.clock.start)
 
     def value_of(self, forecast: Forecast) -> float:
         """Where the total stands that a forecast speaks of, on its axis."""

@@ -20,6 +20,12 @@ from dashboards.theme import Ground
 if TYPE_CHECKING:
     from dosetrack.records.levels import LevelLine
 
+LETTER_EM = 0.55
+"""Mean width of a letter as a share of the font size."""
+NARROW_HAND_PX = 500
+NARROW_WALL_PX = 700
+"""Width of a lane on the narrowest usual screen of each view: a tablet upright, a small wall screen."""
+
 
 @dataclass(frozen=True, slots=True)
 class LaneWords:
@@ -28,6 +34,7 @@ class LaneWords:
     lanes: Lanes
     ground: Ground
     font_size: int
+    is_wall: bool = False
 
     def shapes(self) -> list[dict[str, Any]]:
         """Level lines, the floors of the lanes, and now."""
@@ -98,19 +105,45 @@ class LaneWords:
     def level_words(
         self, at: datetime | None, value: float, line: LevelLine, *, axis_name: str
     ) -> dict[str, Any]:
-        """A level with the time it was reached, or the range ahead of it."""
-        when = f"<b>{vm.clock_time(at, self.lanes.zone)}</b>" if at else self.ahead_words(line)
-        text = vm.joined(line.name, when, by="  ")
-        return self.words(
-            text,
-            x=1,
-            xref="paper",
-            xanchor="right",
-            y=value,
-            yref=axis_name,
-            yanchor="bottom",
-            color=self.ground.ink if at else self.ground.quiet,
-        )
+        """A level with the time it was reached, or the range ahead of it.
+
+        A reached level is named where nothing is drawn: above its line, left of where the data
+        crossed it; below its line at the right where it was crossed too early for that. A level
+        ahead is named at the right, above its line.
+        """
+        if at is None:
+            text = vm.joined(line.name, self.ahead_words(line), by="  ")
+            return self.words(text, **self.at_right(value, axis_name), color=self.ground.quiet)
+        text = f"{line.name}  <b>{vm.clock_time(at, self.lanes.zone)}</b>"
+        is_early = self.lanes.share_of(at) < self.share_of_text(text)
+        place = self.at_right(value, axis_name, yanchor="top") if is_early else self.at_left(value, axis_name)
+        return self.words(text, **place, color=self.ground.ink, **self.halo())
+
+    def at_left(self, value: float, axis_name: str) -> dict[str, Any]:
+        """Above a line, at the left end of its lane."""
+        return {
+            "x": 0, "xref": "paper", "xanchor": "left", "xshift": 4,
+            "y": value, "yref": axis_name, "yanchor": "bottom",
+        }  # fmt: skip
+
+    def at_right(self, value: float, axis_name: str, *, yanchor: str = "bottom") -> dict[str, Any]:
+        """Above or below a line, at the right end of its lane."""
+        return {
+            "x": 1, "xref": "paper", "xanchor": "right",
+            "y": value, "yref": axis_name, "yanchor": yanchor,
+        }  # fmt: skip
+
+    def halo(self) -> dict[str, Any]:
+        """Words without a ground of their own: a tie behind them stays to be seen."""
+        edge = self.ground.ground
+        shadow = ", ".join(f"{x}px {y}px 1px {edge}" for x in (-1, 0, 1) for y in (-1, 0, 1))
+        return {"bgcolor": "rgba(0,0,0,0)", "shadow": shadow}
+
+    def share_of_text(self, text: str) -> float:
+        """The part of the narrowest usual lane that a text takes, tags left out."""
+        letters = len(text.replace("<b>", "").replace("</b>", ""))
+        width = NARROW_WALL_PX if self.is_wall else NARROW_HAND_PX
+        return letters * LETTER_EM * self.font_size / width
 
     def ahead_words(self, line: LevelLine) -> str | None:
         """'in 13–22 min' beside the level a forecast speaks of, while the case runs."""
@@ -127,12 +160,15 @@ class LaneWords:
             found.append(
                 self.words(
                     text,
-                    x=0.5,
+                    x=0,
                     xref="paper",
-                    y=CONTRAST_DOMAIN[1] - 0.05,
+                    xanchor="left",
+                    xshift=4,
+                    y=CONTRAST_DOMAIN[1] - 0.01,
                     yref="paper",
-                    xanchor="center",
+                    yanchor="top",
                     color=self.ground.ink,
+                    **self.halo(),
                 )
             )
         if not any(self.lanes.radiation_points(c) for c in self.lanes.view.curves):
@@ -192,14 +228,15 @@ class LaneWords:
             for number, (c, points) in enumerate(drawn)
         ]
 
-    def words(self, text: str, *, color: str, **place: Any) -> dict[str, Any]:
+    def words(self, text: str, *, color: str, shadow: str = "", **place: Any) -> dict[str, Any]:
         """One annotation on the ground colour."""
+        font = {"size": self.font_size, "color": color}
         return {
             "text": text,
             "showarrow": False,
             "bgcolor": self.ground.ground,
             "borderpad": 1,
-            "font": {"size": self.font_size, "color": color},
+            "font": {**font, "shadow": shadow} if shadow else font,
             **place,
         }
 

@@ -25,7 +25,6 @@ from dashboards.figures.lane_data import (
     RADIATION_DOMAIN,
     RADIATION_UNIT,
     STRIP_DOMAIN,
-    TOP_SPACE,
     Lanes,
     earlier_ml,
     lanes_of,
@@ -47,7 +46,7 @@ def two_accounts(
 ) -> go.Figure:
     """The figure of `view` on `ground`, times in `zone`."""
     lanes = lanes_of(view, zone=zone)
-    words = LaneWords(lanes, ground, font_size)
+    words = LaneWords(lanes, ground, font_size, is_wall=is_wall)
     clock, quantity = lanes.clock, lanes.quantity
     figure = go.Figure(
         data=_Traces(lanes, ground).traces(),
@@ -70,7 +69,7 @@ def two_accounts(
         yaxis=axis(
             ground,
             domain=RADIATION_DOMAIN,
-            range=[0, lanes.radiation_top * TOP_SPACE],
+            range=[0, lanes.radiation_end],
             nticks=5,
             fixedrange=True,
             title=_axis_title(f"{RADIATION_AXIS[quantity]} [{RADIATION_UNIT[quantity]}]", font_size),
@@ -80,7 +79,7 @@ def two_accounts(
         yaxis3=axis(
             ground,
             domain=CONTRAST_DOMAIN,
-            range=[0, lanes.contrast_top * TOP_SPACE],
+            range=[0, lanes.contrast_end],
             nticks=5,
             fixedrange=True,
             title=_axis_title("contrast [mL]", font_size),
@@ -237,7 +236,7 @@ class _Traces:
         for stair in self.lanes.view.stairs:
             if tied_run(stair.at, self.lanes.view.beam_on) is not None:
                 x += [stair.at, stair.at, None]
-                y += [stair_ml(self.lanes.view, stair), self.lanes.contrast_top * TOP_SPACE, None]
+                y += [stair_ml(self.lanes.view, stair), self.lanes.contrast_end, None]
         return self.scatter(
             "injection and its run",
             x,

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 HAND, WALL = "hand", "wall"
 POLL_MS = 500
+MOST_ON_WALL = 3
+"""Open prompts that stand on the wall at once; the substantial ones come first."""
 FIGURE_HEAD = ("time", "what", "Ka,r", "DAP", "contrast", "iodine")
 
 
@@ -261,7 +263,9 @@ def prompts(view: CaseView, people: tuple[str, ...], kind: str) -> list[Componen
     if not waiting:
         return [prompt_card.nothing_to_decide()]
     if kind == WALL:
-        return [prompt_card.prompt_notice(p, zone=zone) for p in waiting]
+        more = len(waiting) - MOST_ON_WALL
+        shown = [prompt_card.prompt_notice(p, zone=zone) for p in waiting[:MOST_ON_WALL]]
+        return [*shown, prompt_card.more_waiting(more)] if more > 0 else shown
     return [
         prompt_card.prompt_card(p, people=people, zone=zone, is_open=number == 0)
         for number, p in enumerate(waiting)

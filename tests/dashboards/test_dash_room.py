@@ -388,3 +388,28 @@ def test_prompt_tells_state_by_word_and_shape(workflow: Workflow, prompted: tupl
     assert "to decide" in text
     assert "▲" in text
     assert "say: " in text
+
+
+def test_injections_ahead_stand_under_the_distance_and_only_while_the_case_runs(
+    workflow: Workflow, case_id: str
+) -> None:
+    inject(workflow, case_id, 6.0)
+    view = workflow.case_view(case_id)
+    assert view.injections_ahead is not None
+    words = view.injections_ahead.in_words()
+    assert "reached after about" in words
+    assert words in case_words.limit_distance(view).notes
+    assert words in text_of(room.wall(workflow, {"room": ROOM}))
+    workflow.end_case(case_id, actor=NURSE)
+    assert words not in case_words.limit_distance(workflow.case_view(case_id)).notes
+
+
+def test_the_wall_counts_the_prompts_it_has_no_room_for(
+    workflow: Workflow, case_id: str, clock: SteppedClock
+) -> None:
+    for kerma in (3100.0, 4100.0, 5100.0, 6100.0):
+        clock.pass_minutes(5)
+        read_console(workflow, case_id, kerma)
+    shown = room.prompts(workflow.case_view(case_id), (), room.WALL)
+    assert len(shown) == room.MOST_ON_WALL + 1
+    assert "more prompt" in text_of(shown[-1])

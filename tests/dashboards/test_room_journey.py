@@ -224,3 +224,9 @@ def test_wall_follows_the_case_and_can_be_read_at_its_distance(
     )
     boxes = [box.bounding_box() for box in page.locator(".number.is-wall").all()]
     assert all(box is not None and box["y"] + box["height"] <= 1080 for box in boxes)
+
+    for kerma in (3100.0, 4100.0, 5100.0, 6100.0, 7100.0):  # many open prompts push no number off
+        workflow.record(case, ConsoleReading("single", kerma), actor=nurse, is_confirmed=True)
+    expect(page.locator(".prompt-more")).to_be_visible()
+    boxes = [box.bounding_box() for box in page.locator(".number.is-wall").all()]
+    assert all(box is not None and box["y"] + box["height"] <= 1080 for box in boxes)

@@ -182,3 +182,42 @@ def test_creatinine_during_the_case_draws_the_limit(workflow: Workflow) -> None:
     assert case is not None
     workflow.record(case, Creatinine("1.00", "mg/dL", "2026-11-24"), actor=NURSE, is_confirmed=True)
     assert any(text.startswith("2 × CrCl") for text in words(drawn(workflow, case)))
+
+
+def places(figure: go.Figure) -> dict[str, Any]:
+    return {a.text.split("  ")[0]: a for a in figure.layout.annotations}
+
+
+def test_names_of_reached_levels_hide_no_data(workflow: Workflow, busy_case: str) -> None:
+    named = places(drawn(workflow, busy_case))
+    reached, ahead = named["Ka,r 3 Gy"], named["Ka,r 5 Gy"]
+    assert (reached.xanchor, reached.x, reached.yanchor) == ("left", 0, "bottom")
+    assert reached.bgcolor == "rgba(0,0,0,0)"
+    assert (ahead.xanchor, ahead.x, ahead.yanchor) == ("right", 1, "bottom")
+
+
+def test_a_level_crossed_at_once_is_named_below_its_line_at_the_right(
+    workflow: Workflow, case_id: str, clock: SteppedClock
+) -> None:
+    clock.pass_minutes(1)
+    inject(workflow, case_id, 100.0)
+    clock.pass_minutes(60)
+    inject(workflow, case_id, 5.0)
+    named = places(drawn(workflow, case_id))["75 % of 2 × CrCl"]
+    assert (named.xanchor, named.yanchor) == ("right", "top")
+
+
+def test_unknown_limit_stands_over_every_stair(workflow: Workflow, clock: SteppedClock) -> None:
+    case = workflow.open_case(opening(), actor=NURSE).case_id
+    assert case is not None
+    for _ in range(12):
+        clock.pass_minutes(2)
+        inject(workflow, case, 10.0)
+    figure = drawn(workflow, case)
+    said = places(figure)["limit unknown: creatinine missing"]
+    low, high = figure.layout.yaxis3.domain
+    words_px = 14 * 1.5
+    lane_px = 352 * (high - low)  # the least height of the figure in the hand view
+    highest_stair = max(trace(figure, "contrast given").y) / figure.layout.yaxis3.range[1] * (high - low)
+    assert said.yanchor == "top"
+    assert (said.y - low - highest_stair) / (high - low) * lane_px > words_px
