@@ -18,6 +18,7 @@ from dosetrack.cli._ledger_options import (
     opened,
 )
 from dosetrack.cli.json_out import write_json
+from dosetrack.cli.mapped_tables import mapping_of
 from dosetrack.services.ingest import Progress
 from dosetrack.services.ingest import ingest as ingest_files
 from dosetrack.workflow import IngestResult
@@ -35,15 +36,27 @@ def ingest(
     workers: Annotated[
         int | None, typer.Option(min=1, help="Processes that read files; default: one per core.")
     ] = None,
+    mapping: Annotated[
+        Path | None,
+        typer.Option(metavar="MAP.toml", help="Tables are of an old system, read through this mapping."),
+    ] = None,
 ) -> None:
     """Take dose reports (DICOM) and typed entries (CSV, XLSX) into the ledger, each once.
 
     Started again after an interruption it goes on where it was. A file that cannot be used is
     named with the reason; the rest goes on.
     """
+    table_mapping = mapping_of(mapping) if mapping is not None else None
     workflow = opened(ledger, create=True)
     with _ProgressBar() as progress:
-        result = ingest_files(workflow, paths, actor=actor_named(actor), progress=progress, workers=workers)
+        result = ingest_files(
+            workflow,
+            paths,
+            actor=actor_named(actor),
+            mapping=table_mapping,
+            progress=progress,
+            workers=workers,
+        )
     for refused in result.refused:
         print(f"{refused.file}: {refused.reason}", file=sys.stderr)
     if as_json:

@@ -45,16 +45,30 @@ class ReadResult:
 
 
 def read(
-    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="DICOM files.")],
+    files: Annotated[
+        list[Path], typer.Argument(metavar="FILE...", help="DICOM files; with --mapping, tables.")
+    ],
     as_json: Annotated[
         bool, typer.Option("--json", help="Write one JSON document to standard output.")
+    ] = False,
+    mapping: Annotated[
+        Path | None,
+        typer.Option(metavar="MAP.toml", help="Read tables (CSV, XLSX) through this saved column mapping."),
+    ] = None,
+    suggest_mapping: Annotated[
+        bool, typer.Option("--suggest-mapping", help="Print a mapping guessed from the headings, to check.")
     ] = False,
 ) -> None:
     """Read dose reports and show what they say. Nothing is stored.
 
-    Exit code 0: all read; 1: some refused, each with its reason; 3: none could be used.
+    Exit code 0: all read; 1: some refused, each with its reason; 2: the mapping cannot be used;
+    3: none could be used.
     """
-    result = read_files(files)
+    if suggest_mapping:
+        from dosetrack.cli.mapped_tables import print_suggestion
+
+        print_suggestion(files)
+    result = read_files(files) if mapping is None else _read_tables(files, mapping)
     if as_json:
         write_json(document(result))
     else:
@@ -63,6 +77,12 @@ def read(
     for refused in result.refused:
         print(f"{refused.file}: {refused.reason}", file=sys.stderr)
     raise typer.Exit(result.exit_code)
+
+
+def _read_tables(files: Iterable[Path], mapping: Path) -> ReadResult:
+    from dosetrack.cli.mapped_tables import mapping_of, read_tables  # a dose report needs none of it
+
+    return read_tables(files, mapping_of(mapping))
 
 
 def document(result: ReadResult) -> dict[str, object]:

@@ -6,6 +6,8 @@ from dosetrack.records.report import DoseReport
 
 __all__ = ["read_report"]
 
+_TABLE_ROWS = b'{"dose table rows":'  # what is kept of a table's rows, see dose_table
+
 
 def read_report(data: bytes, *, file: str) -> DoseReport:
     """The dose report in the bytes of a DICOM file.
@@ -24,6 +26,10 @@ def read_report(data: bytes, *, file: str) -> DoseReport:
     ReportRefusedError
         The file tells no dose of projection x-ray, or cannot be read whole; its `reason` is one sentence.
     """
+    if data.startswith(_TABLE_ROWS):
+        from dosetrack.readers.dose_table import report_of_document
+
+        return report_of_document(data, file=file)
     from dosetrack.readers.dispatch import read_any
 
     return read_any(data, file=file)

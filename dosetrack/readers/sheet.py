@@ -6,7 +6,7 @@ import csv
 import io
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
 
 from dosetrack.errors import ReportRefusedError
 
@@ -23,8 +23,26 @@ class SheetLine:
     cells: tuple[str, ...]
 
 
-def sheet_lines(data: bytes, *, file: str) -> list[SheetLine]:
-    """The lines of the first sheet that hold anything.
+@dataclass(frozen=True, slots=True)
+class SheetForm:
+    """How a table is written, where that is known; '' is found out from the file.
+
+    encoding, delimiter : of a CSV file
+    sheet : name of a workbook's sheet; '' is the first
+    decimal : sign with which a workbook's numbers are written out
+    """
+
+    encoding: str = ""
+    delimiter: str = ""
+    sheet: str = ""
+    decimal: str = "."
+
+
+_UNKNOWN_FORM = SheetForm()
+
+
+def sheet_lines(data: bytes, *, file: str, form: SheetForm = _UNKNOWN_FORM) -> list[SheetLine]:
+    """The lines of one sheet that hold anything.
 
     Raises
     ------
@@ -35,17 +53,19 @@ def sheet_lines(data: bytes, *, file: str) -> list[SheetLine]:
         raise ReportRefusedError(file=file, reason=f"the file is empty; accepted: {_ACCEPTED}")
     if data.startswith(_OLD_OFFICE):
         raise ReportRefusedError(file=file, reason=f"an old workbook format; accepted: {_ACCEPTED}")
-    lines = _workbook_lines(data, file=file) if data.startswith(_ZIP) else _text_lines(data, file=file)
+    read = _workbook_lines if data.startswith(_ZIP) else _text_lines
+    lines = read(data, file=file, form=form)
     found = [line for line in lines if any(line.cells)]
     if not found:
         raise ReportRefusedError(file=file, reason=f"no line holds anything; accepted: {_ACCEPTED}")
     return found
 
 
-def _text_lines(data: bytes, *, file: str) -> Iterator[SheetLine]:
-    text = _decoded(data, file=file)
+def _text_lines(data: bytes, *, file: str, form: SheetForm) -> Iterator[SheetLine]:
+    text = _decoded(data, file=file, encoding=form.encoding)
     first = next((line for line in text.splitlines() if line.strip()), "")
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=_delimiter(first), skipinitialspace=True)
+    delimiter = form.delimiter or _delimiter(first)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True)
     start = 1
     try:
         for cells in reader:
@@ -55,8 +75,16 @@ def _text_lines(data: bytes, *, file: str) -> Iterator[SheetLine]:
         raise ReportRefusedError(file=file, reason=f"line {start}: {error}; accepted: {_ACCEPTED}") from error
 
 
-def _decoded(data: bytes, *, file: str) -> str:
-    """UTF-8, UTF-16 with its mark, else the western code page spreadsheets write."""
+def _decoded(data: bytes, *, file: str, encoding: str) -> str:
+    """As told; else UTF-8, UTF-16 with its mark, or the western code page spreadsheets write."""
+    if encoding:
+        try:
+            return data.decode(encoding).removeprefix("\ufeff")
+        except UnicodeDecodeError as error:
+            reason = (
+                f"not written in {encoding}: byte {error.start} does not fit; accepted: the encoding used"
+            )
+            raise ReportRefusedError(file=file, reason=reason) from None
     encodings = ("utf-16",) if data[:2] in (b"\xff\xfe", b"\xfe\xff") else ("utf-8-sig", "cp1252")
     for encoding in encodings:
         try:
@@ -74,7 +102,7 @@ def _delimiter(header: str) -> str:
     return max(_DELIMITERS, key=outside.count)
 
 
-def _workbook_lines(data: bytes, *, file: str) -> Iterator[SheetLine]:
+def _workbook_lines(data: bytes, *, file: str, form: SheetForm) -> Iterator[SheetLine]:
     from zipfile import BadZipFile
 
     from openpyxl import load_workbook
@@ -83,21 +111,27 @@ def _workbook_lines(data: bytes, *, file: str) -> Iterator[SheetLine]:
     try:
         book = load_workbook(io.BytesIO(data), read_only=True, data_only=True)
         try:
-            rows = list(book.worksheets[0].iter_rows(values_only=True))
+            if form.sheet and form.sheet not in book.sheetnames:
+                reason = f"no sheet {form.sheet!r}; accepted: {', '.join(map(repr, book.sheetnames))}"
+                raise ReportRefusedError(file=file, reason=reason)
+            sheet = book[form.sheet] if form.sheet else book.worksheets[0]
+            rows = list(sheet.iter_rows(values_only=True))
         finally:
             book.close()
+    except ReportRefusedError:
+        raise
     except (BadZipFile, InvalidFileException, KeyError, IndexError, ValueError, OSError) as error:
         raise ReportRefusedError(
             file=file, reason=f"the workbook cannot be read; accepted: {_ACCEPTED}"
         ) from error
     for number, row in enumerate(rows, start=1):
-        cells = [_cell_text(value) for value in row]
+        cells = [_cell_text(value, form.decimal) for value in row]
         while cells and not cells[-1]:
             cells.pop()
         yield SheetLine(number, tuple(cells))
 
 
-def _cell_text(value: object) -> str:
+def _cell_text(value: object, decimal: str) -> str:
     """A workbook's cell as a person sees it: numbers with their digits, days as YYYY-MM-DD."""
     if value is None:
         return ""
@@ -107,6 +141,9 @@ def _cell_text(value: object) -> str:
         return value.isoformat()
     if isinstance(value, time):
         return value.isoformat(timespec="seconds")
+    if isinstance(value, timedelta):
+        minutes, seconds = divmod(round(value.total_seconds()), 60)
+        return f"{minutes // 60}:{minutes % 60:02}:{seconds:02}"
     if isinstance(value, float):
-        return f"{value:.15g}"
+        return f"{value:.15g}".replace(".", decimal)
     return str(value).strip()

@@ -100,7 +100,7 @@ class ReportReceived:
 
 @dataclass(frozen=True, slots=True)
 class TableReceived:
-    """A table of typed entries arrived; its rows are entries of their cases."""
+    """A table arrived. entries : typed entries it gave, or dose reports through a saved mapping."""
 
     sha256: str
     file: str

@@ -9,15 +9,19 @@ from itertools import islice
 from pathlib import Path
 
 from dosetrack.errors import ReportRefusedError
+from dosetrack.readers.dose_table import read_dose_table
+from dosetrack.readers.table_mapping import DoseTableMapping
 from dosetrack.records.people import Actor
 from dosetrack.records.report import RefusedFile
-from dosetrack.services.files import FoundFile, digested, files_under, read_in_order
+from dosetrack.services.files import FoundFile, content_of, digested, files_under, read_in_order
 from dosetrack.workflow import IngestResult, TakenIn, Workflow
 
 Progress = Callable[[int, int], None]
 """Told (files done, files in all) as ingest goes on."""
 
 TABLE_SUFFIXES = frozenset({".csv", ".xlsx"})
+MAPPED_SUFFIXES = TABLE_SUFFIXES | {".tsv", ".txt", ".xlsm"}
+"""Files that are tables where a mapping says how to read them."""
 _REPORTS_A_COMMIT = 25  # a commit costs a disk sync; an interruption repeats at most these
 
 
@@ -26,6 +30,7 @@ def ingest(
     paths: Sequence[Path],
     *,
     actor: Actor,
+    mapping: DoseTableMapping | None = None,
     progress: Progress | None = None,
     workers: int | None = None,
 ) -> IngestResult:
@@ -37,12 +42,14 @@ def ingest(
 
     Parameters
     ----------
+    mapping : read tables as dose tables of an old system through it, not as typed entries
     workers : processes that read files; None: one per core
     """
     tally = _Tally()
     found = files_under(paths)
-    tables = [f for f in found if f.path.suffix.lower() in TABLE_SUFFIXES]
-    others = [f for f in found if f.path.suffix.lower() not in TABLE_SUFFIXES]
+    suffixes = TABLE_SUFFIXES if mapping is None else MAPPED_SUFFIXES
+    tables = [f for f in found if f.path.suffix.lower() in suffixes]
+    others = [f for f in found if f.path.suffix.lower() not in suffixes]
     counter = _Counter(total=len(found), progress=progress)
 
     def unread() -> Iterator[FoundFile]:
@@ -63,26 +70,52 @@ def ingest(
         tally.refused.extend(file.refused for file in batch if file.refused is not None)
         counter.add(len(batch))
     for table in tables:
-        _take_in_table(workflow, table, tally, actor=actor)
+        _take_in_table(workflow, table, tally, mapping=mapping, actor=actor)
         counter.add(1)
     return tally.result()
 
 
-def _take_in_table(workflow: Workflow, found: FoundFile, tally: _Tally, *, actor: Actor) -> None:
+def _take_in_table(
+    workflow: Workflow,
+    found: FoundFile,
+    tally: _Tally,
+    *,
+    mapping: DoseTableMapping | None,
+    actor: Actor,
+) -> None:
     file = str(found.path)
     try:
-        taken = workflow.take_in_table(found.path.read_bytes(), file=file, actor=actor)
+        data = content_of(found.path)
+        if mapping is not None:
+            _take_in_dose_table(workflow, data, tally, file=file, mapping=mapping, actor=actor)
+            return
+        taken = workflow.take_in_table(data, file=file, actor=actor)
     except ReportRefusedError as error:
         tally.refused.append(RefusedFile(file=file, reason=error.reason))
-        return
-    except OSError as error:
-        reason = f"cannot be opened ({error.strerror or error}); a readable file is expected"
-        tally.refused.append(RefusedFile(file=file, reason=reason))
         return
     tally.already_held += not taken.is_new
     tally.entries += taken.added
     tally.refused.extend(taken.refused)
     tally.cases.update(dict.fromkeys(taken.cases))
+
+
+def _take_in_dose_table(
+    workflow: Workflow,
+    data: bytes,
+    tally: _Tally,
+    *,
+    file: str,
+    mapping: DoseTableMapping,
+    actor: Actor,
+) -> None:
+    table = read_dose_table(data, file=file, mapping=mapping)
+    reports = iter(table.reports)
+    while batch := list(islice(reports, _REPORTS_A_COMMIT)):
+        for taken in workflow.take_in_rows([(r.report, r.document) for r in batch], actor=actor):
+            tally.count(taken)
+    if table.reports:
+        workflow.hold_table(data, file=file, reports=len(table.reports), actor=actor)
+    tally.refused.extend(RefusedFile(file=file, reason=row.reason) for row in table.refused)
 
 
 @dataclass(slots=True)

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from datetime import datetime
+from pathlib import PurePath
 
 from dosetrack.ledger import PackedOriginal, Transaction
 from dosetrack.readers import read_report
 from dosetrack.readers.head import kept_bytes
+from dosetrack.records.entries import NewEntry, TableReceived
 from dosetrack.records.people import Actor
 from dosetrack.records.report import DoseReport
 from dosetrack.times import zone_named
 from dosetrack.workflow.base import SYSTEM, LedgerUser
+from dosetrack.workflow.dose_rows_in import take_in_rows
 from dosetrack.workflow.prompting import raise_due_prompts
 from dosetrack.workflow.site import settings_for
 from dosetrack.workflow.tables_in import TableTakenIn, take_in_table
@@ -50,6 +54,25 @@ class Filing(LedgerUser):
             return take_in_table(
                 tx, self.projector, data, file=file, zone=zone, actor=actor, now=self._clock()
             )
+
+    def take_in_rows(
+        self, reports: Sequence[tuple[DoseReport, bytes]], *, actor: Actor
+    ) -> tuple[TakenIn, ...]:
+        """Take in reports of a table from an old system, each with its document, in one transaction."""
+        with self.ledger.transaction() as tx:
+            return tuple(
+                take_in_rows(tx, self.projector, report, document, actor=actor, at=self._clock())
+                for report, document in reports
+            )
+
+    def hold_table(self, data: bytes, *, file: str, reports: int, actor: Actor) -> None:
+        """Hold the bytes of a table whose reports were taken in, once, and record that it came."""
+        with self.ledger.transaction() as tx:
+            if tx.holds_original(hashlib.sha256(data).hexdigest()):
+                return
+            sha256 = tx.hold_original(data, file)
+            received = TableReceived(sha256=sha256, file=PurePath(file).name, entries=reports)
+            tx.append(NewEntry(payload=received, actor=actor, happened_at=self._clock()))
 
     def case_of_report(self, sha256: str) -> str | None:
         """The case that holds the report with this digest of its bytes, None when it is not held."""
