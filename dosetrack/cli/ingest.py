@@ -15,6 +15,7 @@ from dosetrack.cli._ledger_options import (
     JsonOption,
     LedgerOption,
     actor_named,
+    fail,
     opened,
 )
 from dosetrack.cli.json_out import write_json
@@ -24,6 +25,7 @@ from dosetrack.services.ingest import ingest as ingest_files
 from dosetrack.workflow import IngestResult
 
 SOME_REFUSED = 1
+INTERRUPTED = 130
 
 
 def ingest(
@@ -48,15 +50,18 @@ def ingest(
     """
     table_mapping = mapping_of(mapping) if mapping is not None else None
     workflow = opened(ledger, create=True)
-    with _ProgressBar() as progress:
-        result = ingest_files(
-            workflow,
-            paths,
-            actor=actor_named(actor),
-            mapping=table_mapping,
-            progress=progress,
-            workers=workers,
-        )
+    try:
+        with _ProgressBar() as progress:
+            result = ingest_files(
+                workflow,
+                paths,
+                actor=actor_named(actor),
+                mapping=table_mapping,
+                progress=progress,
+                workers=workers,
+            )
+    except KeyboardInterrupt:
+        fail("Interrupted. What was taken in stays; the same command goes on from there.", INTERRUPTED)
     for refused in result.refused:
         print(f"{refused.file}: {refused.reason}", file=sys.stderr)
     if as_json:

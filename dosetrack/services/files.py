@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import os
+import signal
+import threading
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Generator, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass, replace
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
+from multiprocessing.connection import wait
 from pathlib import Path
 
 from dosetrack.errors import ReportRefusedError
@@ -93,7 +96,7 @@ def _opening_failed(error: OSError) -> str:
     return f"cannot be opened ({error.strerror or error}); a readable file is expected"
 
 
-def read_in_order(files: Iterable[FoundFile], *, workers: int) -> Iterator[ReadFile]:
+def read_in_order(files: Iterable[FoundFile], *, workers: int) -> Generator[ReadFile, None, None]:
     """`files` read as dose reports on `workers` processes, in the order given.
 
     Only a few files are in flight at once, so memory does not grow with their number. With one
@@ -105,7 +108,8 @@ def read_in_order(files: Iterable[FoundFile], *, workers: int) -> Iterator[ReadF
     waiting: deque[tuple[Future[ReadFile], int]] = deque()
     ahead = 0
     # 'spawn' because the caller may run threads (a server), which a fork would copy half-way
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_follow_parent)
+    try:
         for found in files:
             waiting.append((pool.submit(read_file, found), found.size))
             ahead += found.size
@@ -115,6 +119,21 @@ def read_in_order(files: Iterable[FoundFile], *, workers: int) -> Iterator[ReadF
                 yield future.result()
         while waiting:
             yield waiting.popleft()[0].result()
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+def _follow_parent() -> None:
+    """In a reading process: leave interrupts to the parent, and end when it is gone, however it ended."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = parent_process()
+    if parent is not None:
+        threading.Thread(target=_end_with, args=(parent.sentinel,), daemon=True).start()
+
+
+def _end_with(sentinel: int) -> None:
+    wait([sentinel])
+    os._exit(1)
 
 
 def read_file(found: FoundFile) -> ReadFile:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
@@ -62,13 +63,13 @@ def ingest(
                 counter.add(1)
 
     count = workers if workers is not None else min(len(others), os.cpu_count() or 1)
-    read = read_in_order(unread(), workers=count)
-    while batch := list(islice(read, _REPORTS_A_COMMIT)):
-        reports = [(f.report, f.original) for f in batch if f.report and f.original]
-        for taken in workflow.take_in_reports(reports, actor=actor):
-            tally.count(taken)
-        tally.refused.extend(file.refused for file in batch if file.refused is not None)
-        counter.add(len(batch))
+    with closing(read_in_order(unread(), workers=count)) as read:
+        while batch := list(islice(read, _REPORTS_A_COMMIT)):
+            reports = [(f.report, f.original) for f in batch if f.report and f.original]
+            for taken in workflow.take_in_reports(reports, actor=actor):
+                tally.count(taken)
+            tally.refused.extend(file.refused for file in batch if file.refused is not None)
+            counter.add(len(batch))
     for table in tables:
         _take_in_table(workflow, table, tally, mapping=mapping, actor=actor)
         counter.add(1)

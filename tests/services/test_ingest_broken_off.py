@@ -1,0 +1,124 @@
+"""Ingest broken off in the middle: killed or interrupted, no report is lost and none is held twice."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from dosetrack.ledger import Ledger, verify_chain
+from tests.workflow.invented import dose_report, event
+
+PROJECT = Path(__file__).resolve().parents[2]
+REPORTS, EVENTS, KILLS = 160, 12, 3
+LONGEST_S = 30.0
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("archive")
+    for number in range(REPORTS):
+        events = [
+            replace(event(item), uid=f"1.2.826.0.1.3680043.10.999.3.{number}.{item}")
+            for item in range(EVENTS)
+        ]
+        data = dose_report(f"r{number}", events, accession=f"A-{number}", study=f"1.2.{number}")
+        (made / f"{number:03}.dcm").write_bytes(data)
+    return made
+
+
+def start(folder: Path, url: str) -> subprocess.Popen[str]:
+    command = [sys.executable, "-m", "dosetrack", "ingest", str(folder), "--ledger", url, "--workers", "2"]
+    return subprocess.Popen(command, cwd=PROJECT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+
+
+def position(url: str) -> int:
+    try:
+        ledger = Ledger.open(url, create=False, clock=lambda: datetime.now(UTC))
+    except Exception:  # not made yet, or half made: that is what is waited for
+        return 0
+    try:
+        return ledger.position()
+    finally:
+        ledger.close()
+
+
+def wait_for_growth(process: subprocess.Popen[str], url: str, *, past: int) -> None:
+    last = time.monotonic() + LONGEST_S
+    while position(url) <= past and process.poll() is None and time.monotonic() < last:
+        time.sleep(0.02)
+
+
+def children(pid: int) -> list[int]:
+    text = Path(f"/proc/{pid}/task/{pid}/children").read_text(encoding="ascii")
+    return [int(word) for word in text.split()]
+
+
+def is_running(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
+def check_whole(url: str) -> None:
+    ledger = Ledger.open(url, create=False, clock=lambda: datetime.now(UTC))
+    with ledger.reading() as reader:
+        assert verify_chain(reader).first_break is None
+        received = [e.payload.sha256 for e in reader.each_entry(kinds=["report-received"])]  # type: ignore[union-attr]
+        assert len(received) == len(set(received)) == REPORTS
+        rows = reader.case_totals()
+        assert [(row.reports, row.events) for row in rows] == [(1, EVENTS)] * REPORTS
+    ledger.close()
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="looks at processes as Linux shows them")
+def test_killed_again_and_again_it_goes_on_where_it_was(folder: Path, tmp_path: Path) -> None:
+    url = f"sqlite:///{tmp_path / 'ledger.sqlite'}"
+    chance = random.Random(7)
+    held = 0
+    for _ in range(KILLS):
+        process = start(folder, url)
+        wait_for_growth(process, url, past=held)
+        time.sleep(chance.uniform(0.0, 0.05))
+        below = children(process.pid) if process.poll() is None else []
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(process.pid, signal.SIGKILL)
+        process.communicate()
+        now = position(url)
+        assert now >= held
+        held = now
+        last = time.monotonic() + LONGEST_S
+        while any(map(is_running, below)) and time.monotonic() < last:
+            time.sleep(0.02)
+        assert not any(map(is_running, below)), "a reading process outlived the command"
+    assert 0 < held < REPORTS
+    process = start(folder, url)
+    process.communicate(timeout=LONGEST_S)
+    assert process.returncode == 0
+    check_whole(url)
+
+
+def test_interrupted_it_says_so_and_goes_on_where_it_was(folder: Path, tmp_path: Path) -> None:
+    url = f"sqlite:///{tmp_path / 'ledger.sqlite'}"
+    process = start(folder, url)
+    wait_for_growth(process, url, past=0)
+    process.send_signal(signal.SIGINT)
+    _, said = process.communicate(timeout=LONGEST_S)
+    assert process.returncode == 130
+    assert said.strip() == "Interrupted. What was taken in stays; the same command goes on from there."
+    assert 0 < position(url) < REPORTS
+    again = start(folder, url)
+    printed, said = again.communicate(timeout=LONGEST_S)
+    assert (again.returncode, said) == (0, "")
+    assert "held already" in printed
+    check_whole(url)
