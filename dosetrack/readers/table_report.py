@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from dosetrack.errors import InputError
 from dosetrack.findings import Finding, FindingCode, finding
+from dosetrack.readers.consistency import inconsistencies
 from dosetrack.readers.table_cells import Row, RowValues
 from dosetrack.readers.table_fields import fields_for
 from dosetrack.readers.table_mapping import DoseTableMapping
@@ -109,6 +110,8 @@ def report_of_rows(
         totals = summed_totals(events)
     else:
         totals = _stated(values)
+    with_dose = [t for t in totals if t.dose_area_product_gycm2 or t.reference_air_kerma_mgy]
+    findings += inconsistencies(events=events, totals=with_dose, reported_at=None)
     started = sorted(v.started_at for v in values if v.started_at)
     ended = sorted(v.ended_at for v in values if v.ended_at)
     return DoseReport(

@@ -64,6 +64,14 @@ def test_a_row_is_a_report_in_house_units() -> None:
     assert not found.refused
 
 
+def test_a_unit_that_cannot_be_is_suspected() -> None:
+    # 48 Gy.cm2 at 612 mGy is a field of 79 cm2; in Gy.m2 it would be 790 m2
+    (one,) = table(
+        "X1;P1;W;04.07.2019;08:41;4.812,5;0,612;\n", text=CASES.replace("cGy.cm2", "cGy.m2")
+    ).reports
+    assert "scale-suspect" in [f.code for f in one.report.findings]
+
+
 def test_an_empty_cell_is_not_known_and_zero_is_zero() -> None:
     (one,) = table("X1;P1;;04.07.2019;;0;-;\n").reports
     total = one.report.totals[0]
