@@ -23,9 +23,25 @@ _GROUPS: dict[str, tuple[str, ...]] = {
     "The same exposure could be counted twice, or one be lost.": (
         "event-uid-missing", "event-repeated", "event-uid-reused", "event-differs-between-reports",
         "second-choice-set-aside", "reports-overlap-in-part", "entry-stands-twice",
+        "table-line-stands-twice", "table-parts-alike",
+    ),
+    "A second-choice source tells less than a dose report; what was given may be more.": (
+        "second-choice-source", "image-of-several-events", "image-derived", "image-dose-missing",
+        "exposures-counted", "radiation-mode-only", "time-at-the-most", "table-source",
+        "table-column-not-read",
+    ),
+    "A number stands in for one that was not sent.": (
+        "event-uid-synthetic", "duration-from-frames", "field-from-field-of-view", "end-angle-unclear",
+        "table-identity-derived",
+    ),
+    "It is another quantity and would mislead as a reference air kerma.": ("entrance-dose-not-used",),
+    "Without geometry the dose cannot be placed on the skin.": ("geometry-not-used",),
+    "An estimate rests on a model of the patient; it is no measurement.": (
+        "patient-dose-estimate", "patient-dose-none",
     ),
     "The order on the clock and the tie to an injection may be wrong.": (
-        "event-time-unreadable", "time-occurs-twice", "event-after-report", "events-out-of-order",
+        "event-time-unreadable", "time-occurs-twice", "table-time-occurs-twice",
+        "event-after-report", "events-out-of-order",
         "events-overlap", "clock-set-back", "date-not-advanced",
     ),
     "Fluoroscopy and acquisitions are told apart by it.": ("event-type-unknown",),

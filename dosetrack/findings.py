@@ -387,7 +387,8 @@ class FindingCode(Enum):
     TABLE_SOURCE = (
         "table-source",
         Severity.INFO,
-        "Read from a table of an old system through a saved column mapping; it tells only what its columns hold.",
+        "Read from a table of an old system through a saved column mapping; "
+        "it tells only what its columns hold.",
     )
     TABLE_IDENTITY_DERIVED = (
         "table-identity-derived",
@@ -407,7 +408,8 @@ class FindingCode(Enum):
     TABLE_PARTS_ALIKE = (
         "table-parts-alike",
         Severity.WARNING,
-        "{count} rows of this case are the same in every column read; all were counted. Was one exported twice?",
+        "{count} rows of this case are the same in every column read; all were counted. "
+        "Was one exported twice?",
     )
     TABLE_TIME_OCCURS_TWICE = (
         "table-time-occurs-twice",

@@ -139,12 +139,22 @@ def _stated(ordered: Sequence[DoseReport]) -> tuple[tuple[DoseTotal, ...], list[
 
 
 def _by_source(ordered: Sequence[DoseReport]) -> Iterable[list[DoseReport]]:
-    groups: dict[tuple[str | None, ...], list[DoseReport]] = {}
+    """Reports of one machine and study, and any that share an event with them, in the given order.
+
+    A study sent again under another UID, or a station spelled otherwise, is the same dose.
+    """
+    groups: list[tuple[set[object], list[DoseReport]]] = []
     for report in ordered:
         machine = report.equipment
-        key = (machine.station, machine.serial, machine.model, report.report.study_instance_uid)
-        groups.setdefault(key, []).append(report)
-    return groups.values()
+        source = (machine.station, machine.serial, machine.model, report.report.study_instance_uid)
+        marks: set[object] = {source, *(event_key(event) for event in report.events)}
+        same = [group for group in groups if group[0] & marks]
+        groups = [group for group in groups if not group[0] & marks]
+        for other_marks, _ in same:
+            marks |= other_marks
+        joined = [r for _, reports in same for r in reports]
+        groups.append((marks, [*joined, report]))
+    return [reports for _, reports in groups]
 
 
 def _stated_rows(report: DoseReport) -> list[DoseTotal]:

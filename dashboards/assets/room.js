@@ -16,6 +16,13 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
       }, 60);
       return [chosen, 'given: ' + chosen + ' mL', false, classes];
     },
+    /* A reading was a typing error: it stands in the display, ready to be changed. */
+    change_reading: function (clicks, pending) {
+      var fields = pending && pending.kind === 'ConsoleReading';
+      var box = document.getElementById('keypad-text');
+      if (clicks && fields && box) { box.focus(); box.select(); }
+      return window.dash_clientside.no_update;
+    },
     /* A key of the keypad writes into the display. */
     type_digit: function (clicks, text) {
       var touched = window.dash_clientside.callback_context.triggered_id;

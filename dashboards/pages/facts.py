@@ -11,6 +11,7 @@ from dash import ALL, Dash, Input, Output, State, no_update
 
 from dashboards import ids
 from dashboards.pages.room_entry import actor_of, input_words
+from dosetrack.cases import standing
 from dosetrack.entry import creatinine_from_text, patient_size_from_text
 from dosetrack.errors import DosetrackError, InputError
 from dosetrack.records.entries import Knowledge, OperatorsChanged, Payload
@@ -75,7 +76,7 @@ def record(
             return NOTHING, False
         if asked and not is_confirmed:
             return " ".join(asked), True
-        for payload in found:
+        for payload in (one for one in found if not _stands(view, one)):
             result = workflow.record(case_id, payload, actor=actor, is_confirmed=is_confirmed)
             if result.entry_id is None:
                 return " ".join(q.text for q in result.questions), True
@@ -84,6 +85,12 @@ def record(
     except DosetrackError as error:
         return str(error), False
     return RECORDED, False
+
+
+def _stands(view: CaseView, payload: Payload) -> bool:
+    """Whether the newest entry of this kind says the same: recorded before a question stopped the rest."""
+    same = [e.payload for e in standing(view.case.entries) if isinstance(e.payload, type(payload))]
+    return bool(same) and same[-1] == payload
 
 
 def _said(fields: Fields, name: str) -> bool:

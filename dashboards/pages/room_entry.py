@@ -12,7 +12,7 @@ from dashboards import ids
 from dashboards import view_models as vm
 from dashboards.components import entry_pad
 from dosetrack.alerts import GO_ON
-from dosetrack.entry import Question, injection_from_text, reading_from_text
+from dosetrack.entry import Question, carried_over, injection_from_text, reading_from_text
 from dosetrack.errors import DosetrackError, InputError
 from dosetrack.records.entries import Agent, ConsoleReading, Injection, InjectionSite
 from dosetrack.records.people import Actor, Role
@@ -28,8 +28,8 @@ WHO_MISSING = "Name the person who decides."
 REASON_MISSING = "A few words why: they are recorded with the decision."
 RESET, CARRIED = "reset", "carried-over"
 _UNDOABLE = ("injection", "console-reading")
-_YES = {RESET: "Yes, it began again", CARRIED: "Yes, subtract it", "": "Yes, record it"}
-_NO = {RESET: "No, typing error", CARRIED: "No, all of it is this patient's", "": "No"}
+_YES = {RESET: "The console began again", CARRIED: "Carried over", "": "Yes, record it"}
+_NO = {RESET: "Typing error, change it", CARRIED: "This patient's", "": "No"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +150,7 @@ def confirm(
         payload = replace(payload, is_reset=True)
     elif isinstance(payload, ConsoleReading) and kind == CARRIED:
         if is_yes:
-            payload = _less_itself(payload)
+            payload = carried_over(payload, workflow.last_reading_in_room(case_id, payload.plane))
     elif not is_yes:
         return Outcome(message="")
     return _recorded(workflow, case_id, payload, actor, is_confirmed=True)
@@ -215,16 +215,6 @@ def _after(workflow: Workflow, case_id: str) -> Outcome:
 def question_kind(asked: Sequence[Question]) -> str:
     """'reset' or 'carried-over' where the answer changes what is recorded, else ''."""
     return next((q.kind for q in asked if q.kind in (RESET, CARRIED)), "")
-
-
-def _less_itself(reading: ConsoleReading) -> ConsoleReading:
-    """All of a first reading is what an earlier patient left on the console."""
-    return replace(
-        reading,
-        offset_reference_air_kerma_mgy=reading.reference_air_kerma_mgy or 0.0,
-        offset_dose_area_product_gycm2=reading.dose_area_product_gycm2 or 0.0,
-        offset_fluoroscopy_time_s=reading.fluoroscopy_time_s or 0.0,
-    )
 
 
 def _injection(view: CaseView, typed: Typed) -> tuple[Injection, tuple[Question, ...]]:

@@ -85,6 +85,14 @@ def _register_touches(app: Dash, workflow: Workflow) -> None:
 
 def _register_pads(app: Dash) -> None:
     app.clientside_callback(
+        ClientsideFunction("room", "change_reading"),
+        Output(ids.ENTRY_CONFIRM, "title"),
+        Input(ids.ENTRY_CONFIRM_NO, "n_clicks"),
+        State(ids.ENTRY_PENDING, "data"),
+        prevent_initial_call=True,
+    )
+
+    app.clientside_callback(
         ClientsideFunction("room", "type_digit"),
         Output(ids.KEYPAD_TEXT, "value", allow_duplicate=True),
         Input(ids.family(ids.KEY, ALL), "n_clicks"),

@@ -34,7 +34,7 @@ def build_app(only: str | None = None) -> typer.Typer:
         pretty_exceptions_enable=False,
         rich_markup_mode=None,
     )
-    app.callback()(_version_option)
+    app.callback(invoke_without_command=True)(_version_option)
     for name, (module, function) in COMMANDS.items():
         if only is None or name == only:
             found = getattr(import_module(module), function)

@@ -30,7 +30,8 @@ INTERRUPTED = 130
 
 def ingest(
     paths: Annotated[
-        list[Path], typer.Argument(help="Files and folders; folders are walked.", metavar="PATH...")
+        list[Path],
+        typer.Argument(readable=False, help="Files and folders; folders are walked.", metavar="PATH..."),
     ],
     as_json: JsonOption = False,
     ledger: LedgerOption = None,

@@ -103,14 +103,28 @@ def check_reading(
     return tuple(found)
 
 
-def carried_over(new: ConsoleReading, last_in_room: ConsoleReading) -> ConsoleReading:
-    """`new` with what the console still showed of the patient before as its offset."""
+def carried_over(new: ConsoleReading, last_in_room: ConsoleReading | None) -> ConsoleReading:
+    """`new` with what the console still showed of the patient before as its offset.
+
+    Parameters
+    ----------
+    last_in_room : the last reading of the case before, same room and plane. Where it, or one of
+        its quantities, is not known, or stands above `new`, the whole of `new` was carried over.
+    """
     return replace(
         new,
-        offset_reference_air_kerma_mgy=last_in_room.reference_air_kerma_mgy or 0.0,
-        offset_dose_area_product_gycm2=last_in_room.dose_area_product_gycm2 or 0.0,
-        offset_fluoroscopy_time_s=last_in_room.fluoroscopy_time_s or 0.0,
+        offset_reference_air_kerma_mgy=_left_over(new, last_in_room, "reference_air_kerma_mgy"),
+        offset_dose_area_product_gycm2=_left_over(new, last_in_room, "dose_area_product_gycm2"),
+        offset_fluoroscopy_time_s=_left_over(new, last_in_room, "fluoroscopy_time_s"),
     )
+
+
+def _left_over(new: ConsoleReading, last: ConsoleReading | None, key: str) -> float:
+    """What an earlier patient left of one quantity; a counter not read now still holds it."""
+    now: float | None = getattr(new, key)
+    before: float | None = getattr(last, key) if last is not None else None
+    known = [value for value in (now, before) if value is not None]
+    return min(known, default=0.0)
 
 
 def _since_reset(readings: Sequence[ConsoleReading]) -> Sequence[ConsoleReading]:

@@ -41,7 +41,7 @@ def filters_of(
             max_mm=greatest[index] if index < len(greatest) else None,
         )
         if one.min_mm is not None and one.max_mm is not None and one.min_mm > one.max_mm:
-            facts = {"least": one.min_mm, "greatest": one.max_mm}
+            facts = {"least": one.min_mm, "greatest": one.max_mm, "count": 1, "of": 1}
             findings.append(finding(FindingCode.FILTER_THICKNESS_REVERSED, event_uid=event_uid, **facts))
         filters.append(one)
     return tuple(filters), findings

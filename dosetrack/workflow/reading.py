@@ -5,8 +5,10 @@ from __future__ import annotations
 from datetime import datetime
 
 from dosetrack.errors import UnknownCaseError
+from dosetrack.records.entries import ConsoleReading
 from dosetrack.workflow.base import LedgerUser
 from dosetrack.workflow.listing import summary_of
+from dosetrack.workflow.questions import last_reading_in_room
 from dosetrack.workflow.results import (
     CaseSummary,
     CaseView,
@@ -69,3 +71,9 @@ class Reading(LedgerUser):
     def people(self, room: str | None = None) -> tuple[str, ...]:
         """Names offered when someone acknowledges a prompt in `room`."""
         return self.settings(room=room).lines("site.people")
+
+    def last_reading_in_room(self, case_id: str, plane: str) -> ConsoleReading | None:
+        """What the console showed last of `plane` before this case, in its room; None if not known."""
+        with self.ledger.reading() as reader:
+            case, _ = self.projector.case(reader, case_id)
+            return last_reading_in_room(reader, case, plane=plane)

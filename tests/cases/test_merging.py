@@ -186,3 +186,11 @@ def test_second_choice_of_a_machine_not_named_is_set_aside_once_any_dose_report_
 def test_estimate_of_patient_dose_alone_adds_no_dose() -> None:
     estimate = sourced("patient-rdsr", replace(report("estimate", []), totals=()))
     assert stated([report("whole", [event(1)]), estimate]) == 10.0
+
+
+def test_same_events_under_another_study_or_station_never_add() -> None:
+    first = report("one", [event(1), event(2)])
+    whole = report("two", [event(1), event(2), event(3)], at="2026-03-01T11:00:00")
+    other_study = replace(whole, report=replace(whole.report, study_instance_uid="9.9"))
+    assert stated([first, other_study]) == 30.0
+    assert stated([first, replace(whole, equipment=Equipment(station="XA 1"))]) == 30.0

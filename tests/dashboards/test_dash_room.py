@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -11,10 +12,11 @@ from dash import no_update
 from dashboards import case_words
 from dashboards.components import entry_pad
 from dashboards.components.cautions import CAUTIONS
-from dashboards.pages import room, room_entry, room_live, rooms
+from dashboards.pages import facts, room, room_entry, room_live, rooms
 from dashboards.pages.room_entry import Typed
 from dosetrack.alerts import CHANGE_PLAN, GO_ON
-from dosetrack.records.entries import Agent, ConsoleReading
+from dosetrack.entry import Question
+from dosetrack.records.entries import Agent, ConsoleReading, Injection
 from dosetrack.workflow import Workflow
 
 from .conftest import NURSE, ROOM, SteppedClock, inject, opening, read_console
@@ -275,6 +277,77 @@ def test_a_first_reading_carried_over_is_subtracted_when_told(workflow: Workflow
     room_entry.confirm(workflow, case_id, asked.pending, actor=NURSE, is_yes=True)
     reading = workflow.case_view(case_id).case.readings[-1].value
     assert reading.offset_reference_air_kerma_mgy == pytest.approx(2500.0)
+
+
+def test_what_the_room_showed_last_is_the_offset(
+    workflow: Workflow, case_id: str, clock: SteppedClock
+) -> None:
+    read_console(workflow, case_id, 2500.0)
+    workflow.end_case(case_id, actor=NURSE)
+    clock.pass_minutes(60)
+    following = workflow.open_case(opening(), actor=NURSE).case_id
+    assert following is not None
+    typed = Typed(what=entry_pad.KERMA, number="2.6", unit="Gy")  # 0.1 Gy since that patient left
+    asked = room_entry.read(workflow, following, typed, actor=NURSE)
+    assert asked.pending is not None
+    assert room_entry.shown(asked, None)[2:4] == ("Carried over", "This patient's")
+    room_entry.confirm(workflow, following, asked.pending, actor=NURSE, is_yes=True)
+    worst = workflow.case_view(following).radiation.worst_plane
+    assert worst is not None
+    assert worst.reference_air_kerma_mgy.typed == pytest.approx(100.0)
+
+
+def test_a_first_reading_of_this_patient_counts_whole(workflow: Workflow, case_id: str) -> None:
+    typed = Typed(what=entry_pad.KERMA, number="2.5", unit="Gy")
+    asked = room_entry.read(workflow, case_id, typed, actor=NURSE)
+    assert asked.pending is not None
+    assert room_entry.confirm(workflow, case_id, asked.pending, actor=NURSE, is_yes=False).is_recorded
+    worst = workflow.case_view(case_id).radiation.worst_plane
+    assert worst is not None
+    assert worst.reference_air_kerma_mgy.typed == pytest.approx(2500.0)
+
+
+BETTER = {"creatinine": "0.80 mg/dL", "creatinine_on": "2026-11-24", "weight": "58.5 kg"}
+
+
+def test_a_fact_that_raises_the_limit_is_asked_about_and_recorded_once(
+    workflow: Workflow, case_id: str
+) -> None:
+    on = date(2026, 11, 25)
+    before = workflow.case_view(case_id)
+    said, is_question = facts.record(workflow, case_id, BETTER, on=on, actor=NURSE, is_confirmed=False)
+    assert is_question
+    assert "Record it?" in said
+    assert workflow.case_view(case_id).kidney.leading_limit_ml == before.kidney.leading_limit_ml
+    done = facts.record(workflow, case_id, BETTER, on=on, actor=NURSE, is_confirmed=True)
+    assert done == (facts.RECORDED, False)
+    view = workflow.case_view(case_id)
+    assert view.kidney.leading_limit_ml is not None
+    assert before.kidney.leading_limit_ml is not None
+    assert view.kidney.leading_limit_ml > before.kidney.leading_limit_ml
+    assert [c.value.value for c in view.case.creatinines] == ["1.00", "0.80"]
+
+
+def test_what_was_recorded_before_a_question_is_not_recorded_again(workflow: Workflow, case_id: str) -> None:
+    # the higher creatinine lowers the limit and is recorded; the weight raises it and is asked about
+    mixed = {"creatinine": "1.40 mg/dL", "creatinine_on": "2026-11-24", "weight": "75 kg"}
+    for is_confirmed in (False, True):
+        facts.record(workflow, case_id, mixed, on=date(2026, 11, 25), actor=NURSE, is_confirmed=is_confirmed)
+    view = workflow.case_view(case_id)
+    assert [c.value.value for c in view.case.creatinines] == ["1.00", "1.40"]
+    assert view.case.patient.weight_kg == 75.0
+
+
+def test_an_injection_elsewhere_that_raises_the_limit_asks_in_the_bar(
+    workflow: Workflow, case_id: str
+) -> None:
+    question = Question("change", "contrast limit", "The leading limit rises. Record it?")
+    outcome = room_entry._ask(Injection(8.0, 320.0), (question,))
+    shown = room_entry.shown(outcome, None)
+    assert shown[0] == "The leading limit rises. Record it?"
+    assert shown[1:4] == (False, "Yes, record it", "No")
+    assert outcome.pending is not None
+    assert room_entry.confirm(workflow, case_id, outcome.pending, actor=NURSE, is_yes=True).is_recorded
 
 
 @pytest.mark.parametrize(

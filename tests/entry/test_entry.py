@@ -451,6 +451,27 @@ def test_a_first_reading_equal_to_the_last_cases_is_questioned() -> None:
     assert check_reading([], carried, last_in_room=last) == ()
 
 
+@pytest.mark.parametrize(
+    ("last", "offsets"),
+    [
+        pytest.param(None, (55, 4, 0), id="room's last reading not known: the whole reading"),
+        pytest.param(
+            ConsoleReading("single", 50, None, 300), (50, 4, 300), id="a counter not read now holds its own"
+        ),
+        pytest.param(ConsoleReading("single", 900, 60, None), (55, 4, 0), id="never more than is shown"),
+    ],
+)
+def test_what_was_carried_over_is_the_rooms_last_reading_where_it_is_known(
+    last: ConsoleReading | None, offsets: tuple[float, float, float]
+) -> None:
+    found = carried_over(ConsoleReading("single", 55, 4, None), last)
+    assert (
+        found.offset_reference_air_kerma_mgy,
+        found.offset_dose_area_product_gycm2,
+        found.offset_fluoroscopy_time_s,
+    ) == offsets
+
+
 # --- properties -----------------------------------------------------------------------------------
 
 

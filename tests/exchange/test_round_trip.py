@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from dosetrack.exchange import TransferSyntax, WriteOptions, write_report
 from dosetrack.exchange.department import SampleReport, department_cases, live_case_steps
-from dosetrack.readers.rdsr import read_dose_report
+from dosetrack.readers import read_report
 from dosetrack.records.report import DoseReport, DoseTotal, IrradiationEvent
 
 _ALWAYS_WRITTEN = {"uid", "plane", "started_at", "type", "filters", "reference_point", "patient_position"}
@@ -41,7 +41,7 @@ def differences(
 
 
 def assert_heard(content: bytes, written: DoseReport) -> None:
-    read = read_dose_report(content, file=written.file)
+    read = read_report(content, file=written.file)
     assert read.report.sop_instance_uid == written.report.sop_instance_uid
     assert (read.patient, read.equipment, read.operators) == (
         written.patient,

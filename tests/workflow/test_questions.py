@@ -49,6 +49,18 @@ def test_first_reading_that_equals_the_last_case_asks_whether_it_was_carried_ove
     assert plane.reference_air_kerma_mgy.typed == 0
 
 
+def test_last_reading_in_room_is_the_case_before_on_the_same_plane(workflow: Workflow, clock: Clock) -> None:
+    first = opened(workflow)
+    left = ConsoleReading(reference_air_kerma_mgy=640, dose_area_product_gycm2=80)
+    workflow.record(first, left, actor=NURSE, is_confirmed=True)
+    workflow.end_case(first, actor=NURSE)
+    clock.forward(hours=1)
+    second = opened(workflow)
+    assert workflow.last_reading_in_room(second, "single") == left
+    assert workflow.last_reading_in_room(second, "b") is None
+    assert workflow.last_reading_in_room(first, "single") is None
+
+
 def test_same_injection_within_seconds_is_questioned(workflow: Workflow, clock: Clock) -> None:
     case_id = opened(workflow)
     puff = Injection(volume_ml=6, concentration_mgi_ml=320, site=SITE)
