@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from dosetrack.records.report import DoseReport
 
-__all__ = ["read_report"]
+if TYPE_CHECKING:
+    from dosetrack.readers.held import HeldEvents, ReadAfter
+
+__all__ = ["read_report", "read_report_after"]
 
 _TABLE_ROWS = b'{"dose table rows":'  # what is kept of a table's rows, see dose_table
 
@@ -33,3 +38,27 @@ def read_report(data: bytes, *, file: str) -> DoseReport:
     from dosetrack.readers.dispatch import read_any
 
     return read_any(data, file=file)
+
+
+def read_report_after(data: bytes, *, file: str, held: HeldEvents | None) -> ReadAfter:
+    """The report in the bytes of a DICOM file, events told before in the same bytes taken over unread.
+
+    For cumulative reports: what comes out equals what `read_report` gives, findings included.
+
+    Parameters
+    ----------
+    data, file : as for `read_report`
+    held : `ReadAfter.held` of the report of the case that came before; None for the first
+
+    Raises
+    ------
+    ReportRefusedError
+        As `read_report`.
+    """
+    if data.startswith(_TABLE_ROWS):
+        from dosetrack.readers.held import ReadAfter
+
+        return ReadAfter(read_report(data, file=file), held=None, taken=0)
+    from dosetrack.readers.dispatch import read_any_after
+
+    return read_any_after(data, file=file, held=held)

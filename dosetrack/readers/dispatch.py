@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Callable
+from typing import TYPE_CHECKING, TypeVar
 
 from dosetrack.errors import ReportRefusedError
 from dosetrack.readers.head import kept_bytes
 from dosetrack.readers.refusal import Refusal
 from dosetrack.readers.source import Source
 from dosetrack.records.report import DoseReport
+
+if TYPE_CHECKING:
+    from dosetrack.readers.held import HeldEvents, ReadAfter
+
+T = TypeVar("T")
 
 IMAGES = frozenset(
     {
@@ -20,6 +27,8 @@ IMAGES = frozenset(
     }
 )
 PERFORMED_PROCEDURE_STEP = "1.2.840.10008.3.1.2.3.3"
+REPORTS = "1.2.840.10008.5.1.4.1.1.88."
+"""What the UIDs of structured reports begin with."""
 _CONCEPT_NAME = 0x0040A043
 _STEP_STATUS = 0x00400252
 
@@ -32,8 +41,31 @@ def read_any(data: bytes, *, file: str) -> DoseReport:
     ReportRefusedError
         Not DICOM, an object of another kind, empty, truncated, or without content.
     """
+    return _with_reason(data, file, _read)
+
+
+def read_any_after(data: bytes, *, file: str, held: HeldEvents | None) -> ReadAfter:
+    """The report in the bytes of a DICOM file, read after an earlier one of its case; see `held`.
+
+    Raises
+    ------
+    ReportRefusedError
+        As `read_any`.
+    """
+    from dosetrack.readers.held import ReadAfter, read_after
+
+    def read(source: Source) -> ReadAfter:
+        if (source.sop_class() or "").startswith(REPORTS):
+            return read_after(source, held=held)
+        return ReadAfter(_read(source), held=None, taken=0)
+
+    return _with_reason(data, file, read)
+
+
+def _with_reason(data: bytes, file: str, read: Callable[[Source], T]) -> T:
+    """What `read` makes of the file; ReportRefusedError with the reason where it refuses."""
     try:
-        return _read(Source.of(kept_bytes(data), file=file))
+        return read(Source.of(kept_bytes(data), file=file))
     except Refusal as refusal:
         raise ReportRefusedError(file=file, reason=refusal.reason) from None
     except struct.error:

@@ -9,6 +9,7 @@ root concept; what is different in it is unfolded by `enhanced_rdsr`. The patien
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from dosetrack.findings import Finding, FindingCode, finding
@@ -49,7 +50,7 @@ def read_dose_report(source: Source) -> DoseReport:
     Refusal
         Another kind of object, truncated, or without content.
     """
-    return _Reading(source).report()
+    return Reading(source).report()
 
 
 @dataclass(slots=True)
@@ -65,7 +66,7 @@ class _Root:
     findings: list[Finding]
 
 
-class _Reading:
+class Reading:
     """One file on its way to a record."""
 
     def __init__(self, source: Source) -> None:
@@ -86,8 +87,7 @@ class _Reading:
         reader = EventReader(
             numbers=numbers, decoder=header.decoder, offset=header.offset, planes=totals.planes
         )
-        for container in exposures_of(root.events, root.details):
-            reader.read(container)
+        self.read_events(reader, exposures_of(root.events, root.details), totals)
         events = reader.result
         counted, repetitions = _counted(events.events)
         kept = tuple(events.events[index] for index in counted)
@@ -151,11 +151,20 @@ class _Reading:
             raise Refusal(_what_it_is(header, root, self.source))
         if position >= limit or walker.is_bulk(position):
             raise Refusal("the dose report has no content (no content sequence)")
-        items, position = self.content.root(position, limit)
+        items, position = self.items(position, limit, header)
         if not items:
             raise Refusal("the dose report has no content (its content sequence is empty)")
         walker.elements(position, limit)  # what follows must be whole too
         return document, items, header
+
+    def items(self, position: int, limit: int, header: Header) -> tuple[list[ContentItem], int]:
+        """(content items, where they end) of the content sequence whose header stands at `position`."""
+        return self.content.root(position, limit)
+
+    def read_events(self, reader: EventReader, containers: Sequence[ContentItem], totals: TotalsRead) -> None:
+        """Read the event `containers`, in their order."""
+        for container in containers:
+            reader.read(container)
 
     def _root(self, items: list[ContentItem], header: Header) -> _Root:
         root = _Root([], [], [], {}, [], [], [])

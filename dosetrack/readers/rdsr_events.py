@@ -44,6 +44,19 @@ class EventsRead:
     unknown: list[str] = field(default_factory=list)
 
 
+@dataclass(frozen=True, slots=True)
+class PlainEvent:
+    """An event that nothing was found about, and what the reader of the whole needs beside it.
+
+    halves : half of the last digit written of each of `ROUNDED_FIELDS`, None where it was not sent
+    authorizing : persons it names as irradiation authorizing
+    """
+
+    event: IrradiationEvent
+    halves: tuple[float | None, ...]
+    authorizing: tuple[str, ...]
+
+
 class EventReader:
     """Turns event containers into records.
 
@@ -62,6 +75,7 @@ class EventReader:
         planes: dict[PlaneName, PlaneContext],
     ) -> None:
         self.result = EventsRead()
+        self._last_authorizing: list[str] = []
         self._numbers = numbers
         self._decoder = decoder
         self._offset = offset
@@ -86,7 +100,7 @@ class EventReader:
         result = self.result
         number = len(result.events)
         told = len(result.findings)
-        facts: dict[str, Any] = {"number": number + 1}
+        facts: dict[str, Any] = {"number": number + 1, "authorizing": []}
         measured: dict[str, tuple[Concept, list[ContentItem]]] = {}
         handlers = self._handlers
         for item in container.children:
@@ -112,6 +126,36 @@ class EventReader:
         result.events.append(self._event(facts, fields))
         for index in range(told, len(result.findings)):  # items come in any order, the UID perhaps last
             result.findings[index] = replace(result.findings[index], event_uid=uid)
+        self._last_authorizing = facts["authorizing"]
+
+    def read_plain(self, container: ContentItem) -> PlainEvent | None:
+        """Read one event container into `result`; what it says, unless something was found about it."""
+        result = self.result
+        before = len(result.findings), len(result.unknown), len(self._numbers.findings)
+        self.read(container)
+        if before != (len(result.findings), len(result.unknown), len(self._numbers.findings)):
+            return None
+        number = len(result.events) - 1
+        halves = tuple(result.rounding.get((name, number)) for name in ROUNDED_FIELDS)
+        return PlainEvent(result.events[-1], halves, tuple(self._last_authorizing))
+
+    def take(self, plain: PlainEvent) -> None:
+        """Put an event that was read before into `result`, as if it were read now."""
+        result = self.result
+        number = len(result.events)
+        result.events.append(plain.event)
+        for name, half in zip(ROUNDED_FIELDS, plain.halves, strict=True):
+            if half is not None:
+                self._note_rounding(name, number, half)
+        for person in plain.authorizing:
+            if person not in result.authorizing:
+                result.authorizing.append(person)
+
+    def _note_rounding(self, name: str, number: int, half: float) -> None:
+        result = self.result
+        result.rounding[name, number] = half
+        if 0.0 < half < result.finest.get(name, math.inf):
+            result.finest[name] = half
 
     def _quantities(
         self, measured: dict[str, tuple[Concept, list[ContentItem]]], *, uid: str | None, number: int
@@ -129,10 +173,7 @@ class EventReader:
             if len(values) > 1 and name == "exposure_uas":
                 several = values
             if name in ROUNDED_FIELDS and concept.kind is not None:
-                half = half_digit(items[0], concept.kind)
-                self.result.rounding[name, number] = half
-                if 0.0 < half < self.result.finest.get(name, math.inf):
-                    self.result.finest[name] = half
+                self._note_rounding(name, number, half_digit(items[0], concept.kind))
         if several is not None and fields.get("pulses", float(len(several))) == len(several):
             fields["exposure_uas"] = sum(several)
         return fields
@@ -245,8 +286,10 @@ class EventReader:
 
     def _person(self, item: ContentItem, facts: dict[str, Any]) -> None:
         name = authorizing_person(item, self._decoder)
-        if name is not None and name not in self.result.authorizing:
-            self.result.authorizing.append(name)
+        if name is not None:
+            facts["authorizing"].append(name)
+            if name not in self.result.authorizing:
+                self.result.authorizing.append(name)
 
     def _tell(self, code: FindingCode, **facts: object) -> None:
         self.result.findings.append(finding(code, event_uid=None, **facts))

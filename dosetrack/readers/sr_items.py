@@ -79,10 +79,12 @@ class ContentReader:
         _, value, length = self.walker.header(start, limit)
         return self.content(value, length, limit, depth=0)
 
-    def content(self, start: int, length: int, limit: int, *, depth: int) -> tuple[list[ContentItem], int]:
+    def content(
+        self, start: int, length: int, limit: int, *, depth: int, is_one: bool = False
+    ) -> tuple[list[ContentItem], int]:
         """(content items, where they end) of the sequence whose items begin at `start`.
 
-        The one hot loop of the reader: element headers are read inline.
+        `is_one`: only the first of them. The one hot loop of the reader: element headers are read inline.
         """
         if depth > DEEPEST_CONTENT:
             raise Refusal(f"content nested deeper than {DEEPEST_CONTENT} levels")
@@ -170,6 +172,8 @@ class ContentReader:
             if is_item_open:
                 raise walker.cut_off(position)
             items.append(ContentItem(name, value, unit, qualifier, children))
+            if is_one:
+                return items, position
         if is_open:
             raise walker.cut_off(position)
         return items, position
