@@ -137,8 +137,7 @@ class Walker:
         """(tag -> span, where the walk ended) of the data set from `start`.
 
         The walk ends at `limit`, behind an item delimiter, or where only zero bytes are left; with
-        `stop_at` also before that element, and before pixel data and its like (`is_bulk`). Of a
-        tag that stands twice the first counts.
+        `stop_at` also before that element, and before pixel data and its like (`is_bulk`).
         """
         found: dict[int, Span] = {}
         position = start
@@ -155,8 +154,10 @@ class Walker:
             tag = self.encoding.tag(key)
             if tag == stop_at:
                 return found, position
-            position = self.end_of(value, length, limit)
-            found.setdefault(tag, Span(value, position, length == UNDEFINED))
+            header_at, position = position, self.end_of(value, length, limit)
+            first = found.setdefault(tag, Span(value, position, length == UNDEFINED))
+            if first.start != value and self.data[first.start : first.end] != self.data[value:position]:
+                raise self.twice(header_at, key)
         return found, position
 
     def is_bulk(self, position: int) -> bool:
@@ -194,6 +195,13 @@ class Walker:
     def cut_off(self, position: int) -> Refusal:
         """The refusal of a file that ends too early."""
         return Refusal(f"truncated: it ends inside an element at byte {position} of {len(self.data)}")
+
+    def twice(self, position: int, key: int) -> Refusal:
+        """The refusal of a file that tells one thing twice in one place: which holds cannot be known."""
+        tag = tag_text(self.encoding.tag(key))
+        return Refusal(
+            f"damaged: element {tag} stands twice in one place, the second time at byte {position}"
+        )
 
     def damaged(self, position: int, key: int) -> Refusal:
         """The refusal of a file where something other than a data element stands."""

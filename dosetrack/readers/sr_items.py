@@ -121,6 +121,7 @@ class ContentReader:
             unit: Code | None = None
             qualifier: Code | None = None
             children = _NO_CHILDREN
+            value_key = 0
             while position < item_end:
                 if is_explicit:
                     key, vr, length = unpack_explicit(data, position)
@@ -152,20 +153,31 @@ class ContentReader:
                 if key in skipped:
                     position = value_end
                 elif key == concept_name:
+                    if name is not None:
+                        raise walker.twice(position, key)
                     name = codes.get(data[value_start:value_end]) if value_end else None
                     if name is None:
                         name, value_end = self.code(value_start, length, item_end)
                     position = value_end
+                elif key == value_key:
+                    raise walker.twice(position, key)
                 elif key == measured:
+                    value_key = key
                     value, unit, position = self._measured_value(value_start, length, item_end)
                 elif key in plain:
+                    value_key = key
                     value = data[value_start:value_end]
                     position = value_end
                 elif key == code_value:
+                    value_key = key
                     value, position = self.code(value_start, length, item_end)
                 elif key == content:
+                    if children is not _NO_CHILDREN:
+                        raise walker.twice(position, key)
                     children, position = self.content(value_start, length, item_end, depth=depth + 1)
                 elif key == self._qualifier:
+                    if qualifier is not None:
+                        raise walker.twice(position, key)
                     qualifier, position = self.code(value_start, length, item_end)
                 else:
                     position = value_end or walker.end_of(value_start, length, item_end)
@@ -206,9 +218,13 @@ class ContentReader:
             while position < item_end:
                 key, value_start, length = header(position, item_end)
                 if key == self._numeric and length != UNDEFINED:
+                    if number is not None:
+                        raise walker.twice(position, key)
                     position = value_start + length
                     number = data[value_start:position]
                 elif key == self._units:
+                    if unit is not None:
+                        raise walker.twice(position, key)
                     unit, position = self.code(value_start, length, item_end)
                 elif key == walker.item_end:
                     position = value_start

@@ -12,6 +12,8 @@ from rdsr_files import SYNTAXES, EventPlan, accumulated, code, coded, container,
 
 from dosetrack.errors import ReportRefusedError
 from dosetrack.readers import read_report
+from dosetrack.readers.elements import Walker
+from dosetrack.readers.encoding import UNDEFINED, opened
 from dosetrack.records.report import DoseReport
 
 WHOLE = saved(
@@ -140,3 +142,33 @@ def test_lying_lengths_and_depth_do_no_harm() -> None:
     whole = head + content + empty_items + struct.pack("<HHI", 0xFFFE, 0xE0DD, 0)
     assert "no content" in refusal(whole)
     assert time.monotonic() - started < 60  # a guard against quadratic work, not a measurement
+
+
+@pytest.mark.parametrize("syntax", ["explicit", "implicit", "big-endian"])
+@pytest.mark.parametrize(
+    ("tag", "where"),
+    [
+        (0x0040A30A, "number"),
+        (0x0040A043, "name"),
+        (0x004008EA, "unit"),
+        (0x00080100, "code"),
+        (0x0040A124, "event UID"),
+        (0x0040A730, "content"),
+        (0x00100020, "patient"),
+    ],
+    ids=lambda value: value if isinstance(value, str) else "",
+)
+def test_what_is_told_twice_in_one_place_is_refused(tag: int, where: str, syntax: str) -> None:
+    """PS3.5 section 7.1: an element stands at most once in a data set; which of two holds cannot be known."""
+    data = saved(report([event(EventPlan())]), syntax, undefined=True)
+    source = opened(data)
+    walker = Walker(source.data, source.encoding)
+    key = struct.pack(source.encoding.order + "I", source.encoding.key(tag))
+    at = data.rindex(key)
+    _, value, length = walker.header(at, len(data))
+    end = walker.end_of(value, length, len(data))
+    # the copy says something else where bytes decide; a sequence told twice is told twice even if alike
+    copy = data[at:end] if length == UNDEFINED else data[at:value] + b"9" + data[value + 1 : end]
+    reason = refusal(data[:end] + copy + data[end:])
+    assert "stands twice" in reason
+    assert f"({tag >> 16:04X},{tag & 0xFFFF:04X})" in reason
