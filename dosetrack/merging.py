@@ -20,7 +20,6 @@ from dosetrack.records.report import DoseReport, DoseTotal, IrradiationEvent, Pl
 EventKey = tuple[str | None, ...]
 _FIRST_CHOICE = frozenset({"rdsr", "enhanced-rdsr"})
 _SECOND_CHOICE = frozenset({"xa-header", "mpps", "table"})
-_NO_MACHINE = (None, None)
 _QUANTITIES = tuple(f.name for f in fields(DoseTotal) if f.name not in ("plane", "basis"))
 
 
@@ -74,26 +73,28 @@ def merge_reports(reports: Sequence[DoseReport]) -> MergedReports:
 def _first_choice(reports: Sequence[DoseReport]) -> tuple[list[DoseReport], list[Finding]]:
     """The reports that count, and a finding for each that a better source of its machine replaces."""
     best = [r for r in reports if r.source in _FIRST_CHOICE and (r.events or _stated_rows(r))]
-    machines = {_machine(r) for r in best}
-    with_images = {_machine(r) for r in reports if r.source == "xa-header"}
+    images = [r for r in reports if r.source == "xa-header"]
     counting, findings = [], []
     for report in reports:
-        is_replaced = report.source in _SECOND_CHOICE and (
-            _machine(report) in machines or (bool(machines) and _machine(report) == _NO_MACHINE)
-        )
+        is_replaced = report.source in _SECOND_CHOICE and any(_may_be_same(report, r) for r in best)
         if is_replaced:
             findings.append(
                 finding(FindingCode.SECOND_CHOICE_SET_ASIDE, file=report.file, source=report.source)
             )
-        elif report.source == "mpps" and _machine(report) in with_images:
+        elif report.source == "mpps" and any(_may_be_same(report, r) for r in images):
             counting.append(replace(report, events=()))  # the images tell the same exposures better
         else:
             counting.append(report)
     return counting, findings
 
 
-def _machine(report: DoseReport) -> tuple[str | None, ...]:
-    return (report.equipment.station, report.equipment.serial)
+def _may_be_same(one: DoseReport, other: DoseReport) -> bool:
+    """Whether two reports of a case may be of one machine: nothing they both tell differs.
+
+    A performed procedure step rarely names the serial number, or names no machine at all.
+    """
+    told = ((one.equipment.station, other.equipment.station), (one.equipment.serial, other.equipment.serial))
+    return all(a is None or b is None or a == b for a, b in told)
 
 
 def _precedence(report: DoseReport) -> tuple[bool, str]:

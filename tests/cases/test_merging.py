@@ -194,3 +194,13 @@ def test_same_events_under_another_study_or_station_never_add() -> None:
     other_study = replace(whole, report=replace(whole.report, study_instance_uid="9.9"))
     assert stated([first, other_study]) == 30.0
     assert stated([first, replace(whole, equipment=Equipment(station="XA 1"))]) == 30.0
+
+
+def test_step_without_a_serial_number_is_of_the_machine_with_its_station() -> None:
+    whole = sourced("rdsr", report("whole", [event(1)]), serial="S-1")
+    step = sourced("mpps", report("step", [event(7)], kerma=35.0))
+    merged = merge_reports([whole, step])
+    assert [e.event.uid for e in merged.events] == [event(1).uid]
+    assert stated([whole, step]) == 10.0
+    image = sourced("xa-header", replace(report("image", [event(1)]), totals=()), serial="S-1")
+    assert [e.event.uid for e in merge_reports([image, step]).events] == [event(1).uid]
