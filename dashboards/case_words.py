@@ -9,8 +9,10 @@ from zoneinfo import ZoneInfo
 
 from dashboards import view_models as vm
 from dashboards.view_models import Shown
+from dosetrack.alerts import to_decide
 from dosetrack.radiation import level_lines, level_settings
 from dosetrack.records.entries import Knowledge
+from dosetrack.times import zone_named
 
 if TYPE_CHECKING:
     from dosetrack.radiation import Figure, Forecast, PlaneAccount
@@ -254,3 +256,19 @@ def started_words(view: CaseView, *, zone: ZoneInfo) -> str:
     """'started 09:12', or that the case has not begun."""
     begun = view.case.started_instant
     return f"started {vm.clock_time(begun, zone)}" if begun else "not started"
+
+
+def ending_words(view: CaseView) -> list[str]:
+    """What is handed over at the end: both accounts, then what is still open."""
+    zone = zone_named(view.time_zone)
+    found = accounts(view, zone=zone)
+    words = [shown.spoken for shown in (found.kerma, *found.planes, found.dose_area_product, found.contrast)]
+    if view.skin is not None:
+        words.append(f"skin dose, estimated {vm.kerma_range(view.skin.low_mgy, view.skin.high_mgy)}")
+    words.append(view.kidney.headline)
+    waiting = len(to_decide(view.prompts))
+    if waiting:
+        words.append(f"{waiting} {'prompt' if waiting == 1 else 'prompts'} without an answer")
+    if view.feeds.last_report_at is None:
+        words.append("no dose report received yet")
+    return words

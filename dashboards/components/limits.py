@@ -28,7 +28,10 @@ def limits_table(found: KidneyAssessment, *, has_findings: bool = True) -> Compo
         html.H2("Contrast limits"),
         html.P(html.Strong(found.headline), className="headline"),
         html.P(given_words(found), className="quiet"),
-        table(HEAD, rows, caption="Published contrast limits", numeric=frozenset({1, 2, 3, 4})),
+        html.Div(
+            table(HEAD, rows, caption="Published contrast limits", numeric=frozenset({1, 2, 3, 4})),
+            className="limits",
+        ),
         html.H3("Renal estimates"),
         table(
             ("estimate", "value", "note"),
@@ -59,12 +62,8 @@ def limit_cells(row: LimitRow, *, is_leading: bool) -> list[object]:
     if is_leading:
         name = html.Span([html.Strong(row.name), " ", html.Span("leading", className="chip")])
     if not row.applies:
-        return [
-            html.Span(row.name, className="quiet"),
-            html.Td(NOT_COMPUTED, colSpan=4, className="quiet not-computed"),
-            html.Span(row.note or "", className="quiet"),
-            row.source,
-        ]
+        why = html.Td(row.note or NOT_COMPUTED, colSpan=len(HEAD) - 2, className="quiet")
+        return [html.Span(row.name, className="quiet"), why, html.Td(row.source)]
     way = vm.distance_parts(row.remaining_ml) if row.remaining_ml is not None else ("", "")
     return [
         name,

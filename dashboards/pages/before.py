@@ -50,7 +50,13 @@ def layout(workflow: Workflow, query: Query) -> Component:
     return html.Div(
         [
             dcc.Store(id=ids.BEFORE_ROOM, data=room),
-            html.Div([html.H1(f"{room}: before the case")], className="page-head"),
+            html.Div(
+                [
+                    html.H1(f"{room}: before the case"),
+                    dcc.Link("Back to the room", href=path_of("room", room)),
+                ],
+                className="page-head",
+            ),
             html.Div(
                 [
                     html.Div(
@@ -59,7 +65,7 @@ def layout(workflow: Workflow, query: Query) -> Component:
                             _kidney_fields(settings.text("kidney.creatinine_unit")),
                             _case_fields(workflow.people(room), usual),
                             _care_fields(),
-                            _open_bar(room),
+                            _open_bar(),
                         ],
                         className="before-form",
                     ),
@@ -135,7 +141,7 @@ def _care_fields() -> Component:
     )
 
 
-def _open_bar(room: str) -> Component:
+def _open_bar() -> Component:
     return html.Div(
         [
             html.Div(id=ids.BEFORE_QUESTIONS, role="alert"),
@@ -152,7 +158,6 @@ def _open_bar(room: str) -> Component:
                 [
                     html.Button("Start the case", id=ids.BEFORE_START, className="button target is-strong"),
                     html.Button("Plan it for later", id=ids.BEFORE_PLAN, className="button target"),
-                    dcc.Link("Back to the room", href=path_of("room", room), className="button is-quiet"),
                 ],
                 className="entry-confirm",
             ),

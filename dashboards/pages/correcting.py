@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from dash import Dash, Input, Output, State, ctx
 
 from dashboards import ids
+from dashboards.case_words import full_identity
 from dashboards.components.correction import correctable
 from dashboards.pages.room_entry import actor_of, input_words
 from dosetrack.entry import (
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
 
 PICK_ENTRY = "Pick the entry first."
 REASON_MISSING = "A few words why: they stay with the correction."
-MOVED = "The case now belongs to this patient."
+MOVED = "The case now belongs to"
 CORRECTED = "Corrected; the earlier value stays readable on the timeline."
 
 
@@ -143,7 +144,7 @@ def swap(
         return input_words(error)
     except DosetrackError as error:
         return str(error)
-    return MOVED
+    return f"{MOVED} {full_identity(patient)}."
 
 
 def register(app: Dash, workflow: Workflow, clock: Any) -> None:

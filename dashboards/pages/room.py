@@ -326,12 +326,21 @@ def _end_of_case() -> Component:
             html.Button("End the case", id=ids.CASE_END, className="button target"),
             html.Div(
                 [
-                    html.Span("The patient leaves the table?"),
-                    html.Button("Yes, end it", id=ids.CASE_END_YES, className="button target is-strong"),
+                    html.P("The patient leaves the table? The case ends with:"),
+                    html.Ul(id=ids.CASE_END_SUMMARY, className="ending"),
+                    html.Div(
+                        [
+                            html.Button("Yes, end it", id=ids.CASE_END_YES, className="button target"),
+                            html.Button("Not yet", id=ids.CASE_END_NO, className="button target"),
+                        ],
+                        className="entry-confirm is-below",
+                    ),
                 ],
                 id=ids.CASE_END_ASK,
                 hidden=True,
-                className="entry-confirm",
+                className="ask-over",
+                role="alertdialog",
+                **{"aria-label": "End of the case"},
             ),
             html.Div(id=ids.CASE_STEP_MESSAGE, className="field-error", role="alert"),
         ],

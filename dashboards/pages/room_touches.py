@@ -6,14 +6,16 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, State, ctx, no_update
+from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, State, ctx, html, no_update
 
 from dashboards import ids
 from dashboards import view_models as vm
+from dashboards.case_words import ending_words
 from dashboards.components import entry_pad
 from dashboards.pages.room_entry import Typed, act, actor_of, decide, product_words, shown
 from dosetrack.alerts import CHANGE_PLAN, GO_ON
 from dosetrack.errors import DosetrackError
+from dosetrack.records.people import Actor
 
 if TYPE_CHECKING:
     from dosetrack.workflow import Workflow
@@ -148,24 +150,32 @@ def _register_prompts(app: Dash, workflow: Workflow) -> None:
         return decide(workflow, case_id, touched["key"], decision=decision, who=who, reason=why)
 
 
+def end(workflow: Workflow, touched: Any, case_id: str, *, actor: Actor) -> tuple[bool, Any, str]:
+    """(whether the question is hidden, what the case ends with, what is wrong) after a touch."""
+    if touched == ids.CASE_END:
+        return False, [html.Li(words) for words in ending_words(workflow.case_view(case_id))], ""
+    if touched == ids.CASE_END_YES:
+        try:
+            workflow.end_case(case_id, actor=actor)
+        except DosetrackError as error:
+            return True, no_update, str(error)
+    return True, no_update, ""
+
+
 def _register_end(app: Dash, workflow: Workflow) -> None:
     @app.callback(
         Output(ids.CASE_END_ASK, "hidden"),
+        Output(ids.CASE_END_SUMMARY, "children"),
         Output(ids.CASE_STEP_MESSAGE, "children"),
         Input(ids.CASE_END, "n_clicks"),
         Input(ids.CASE_END_YES, "n_clicks"),
+        Input(ids.CASE_END_NO, "n_clicks"),
         State(ids.ENTRY_CASE, "data"),
         State(ids.ENTRY_BY, "value"),
         State(ids.ROOM_PLACE, "data"),
         prevent_initial_call=True,
     )
-    def end(
-        _ask: int | None, _yes: int | None, case_id: str, by: str, place: dict[str, Any]
-    ) -> tuple[bool, str]:
-        if ctx.triggered_id == ids.CASE_END:
-            return False, ""
-        try:
-            workflow.end_case(case_id, actor=actor_of(by, place["room"]))
-        except DosetrackError as error:
-            return True, str(error)
-        return True, ""
+    def end_case(
+        _ask: Any, _yes: Any, _no: Any, case_id: str, by: str, place: dict[str, Any]
+    ) -> tuple[bool, Any, str]:
+        return end(workflow, ctx.triggered_id, case_id, actor=actor_of(by, place["room"]))

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 from dash import dcc, html
 from dash.development.base_component import Component
 
-from dashboards import ids
+from dashboards import case_words, ids
 from dashboards import view_models as vm
 from dashboards.router import Query, path_of
 from dosetrack.cases import CaseState
+from dosetrack.times import zone_named
 
 if TYPE_CHECKING:
     from dosetrack.workflow import Workflow
@@ -102,7 +103,12 @@ def no_case(workflow: Workflow, room: str, *, is_wall: bool) -> Component:
             dcc.Link(
                 "Before the case", href=path_of("room", room, "before"), className="button target is-strong"
             ),
-            dcc.Link("Wall view", href=path_of("room", room, "wall"), className="button is-quiet"),
+            html.Div(
+                [
+                    dcc.Link("Rooms", href="/room", className="button is-quiet"),
+                    dcc.Link("Wall view", href=path_of("room", room, "wall"), className="button is-quiet"),
+                ]
+            ),
         ],
         className="room-idle",
     )
@@ -115,8 +121,18 @@ def _last_case(workflow: Workflow, room: str) -> list[Component]:
     ]
     if not ended:
         return []
-    last = ended[-1]
-    words = (
-        f"The last case here, {last.procedure or 'procedure not told'}, has ended: summary and reconciling"
-    )
-    return [dcc.Link(words, href=path_of("case", last.id), className="button target")]
+    view = workflow.case_view(ended[-1].id)
+    at = view.case.ended_at
+    when = f"has ended, {vm.clock_time(at, zone_named(view.time_zone))}" if at else "has ended"
+    return [
+        html.Div(
+            [
+                html.Strong(f"The last case here, {view.case.procedure or 'procedure not told'}, {when}"),
+                html.Ul([html.Li(words) for words in case_words.ending_words(view)], className="ending"),
+                dcc.Link(
+                    "Summary and reconciling", href=path_of("case", view.case.id), className="button target"
+                ),
+            ],
+            className="last-case",
+        )
+    ]

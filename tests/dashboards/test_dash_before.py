@@ -174,9 +174,8 @@ def test_unit_tells_which_number_of_a_reading_is_meant(
 def test_wrong_patient_is_swapped_with_a_reason(workflow: Workflow, case_id: str) -> None:
     who = {"number": "555", "name": "Silva^Rui", "born": "1950-01-01", "sex": "M"}
     assert correcting.swap(workflow, case_id, **who, reason="", actor=NURSE) == correcting.REASON_MISSING
-    assert (
-        correcting.swap(workflow, case_id, **who, reason="wrong wristband", actor=NURSE) == correcting.MOVED
-    )
+    said = correcting.swap(workflow, case_id, **who, reason="wrong wristband", actor=NURSE)
+    assert said == "The case now belongs to Rui Silva · 555 · born 1 Jan 1950."
     view = workflow.case_view(case_id)
     assert view.case.patient.id == "555"
     assert any(row.reason == "wrong wristband" for row in view.timeline)

@@ -12,7 +12,7 @@ from dash import no_update
 from dashboards import case_words
 from dashboards.components import entry_pad
 from dashboards.components.cautions import CAUTIONS
-from dashboards.pages import facts, room, room_entry, room_live, rooms
+from dashboards.pages import facts, room, room_entry, room_live, room_touches, rooms
 from dashboards.pages.room_entry import Typed
 from dosetrack.alerts import CHANGE_PLAN, GO_ON
 from dosetrack.entry import Question
@@ -486,3 +486,28 @@ def test_the_wall_counts_the_prompts_it_has_no_room_for(
     shown = room.prompts(workflow.case_view(case_id), (), room.WALL)
     assert len(shown) == room.MOST_ON_WALL + 1
     assert "more prompt" in text_of(shown[-1])
+
+
+# the end ---------------------------------------------------------------------------------
+
+
+def test_the_end_is_asked_with_what_the_case_hands_over(
+    workflow: Workflow, prompted: tuple[str, str]
+) -> None:
+    case, _ = prompted
+    is_hidden, items, said = room_touches.end(workflow, "case-end", case, actor=NURSE)
+    assert (is_hidden, said) == (False, "")
+    words = [item.children for item in items]
+    assert "contrast given 100 mL" in words
+    assert "1 prompt without an answer" in words
+    assert "no dose report received yet" in words
+    assert room_touches.end(workflow, "case-end-no", case, actor=NURSE)[0]
+    assert workflow.case_view(case).case.is_open
+    assert room_touches.end(workflow, "case-end-yes", case, actor=NURSE)[0]
+    idle = text_of(room.hand(workflow, {"room": ROOM}))
+    assert "TIPS creation, has ended, 09:12" in idle
+    assert "1 prompt without an answer" in idle
+    assert "Summary and reconciling" in idle
+    assert "Moreira" not in idle
+    again = room_touches.end(workflow, "case-end-yes", case, actor=NURSE)
+    assert "ended" in again[2]
