@@ -10,10 +10,11 @@ from typing import Annotated
 
 import typer
 
-from dosetrack.cli.json_out import write_json
+from dosetrack.cli.json_out import plain, write_json
 from dosetrack.errors import ReportRefusedError
-from dosetrack.readers import read_report
+from dosetrack.readers import check_template, read_report
 from dosetrack.records.report import DoseReport, DoseTotal, RefusedFile
+from dosetrack.records.template import TemplateCheck
 from dosetrack.services.heads import head_of
 
 SOME_REFUSED = 1
@@ -35,6 +36,8 @@ class ReadResult:
 
     reports: list[DoseReport] = field(default_factory=list)
     refused: list[RefusedFile] = field(default_factory=list)
+    template_checks: dict[str, TemplateCheck] = field(default_factory=dict)
+    """By file, of reports of TID 10001, where asked for."""
 
     @property
     def exit_code(self) -> int:
@@ -58,6 +61,9 @@ def read(
     suggest_mapping: Annotated[
         bool, typer.Option("--suggest-mapping", help="Print a mapping guessed from the headings, to check.")
     ] = False,
+    with_template: Annotated[
+        bool, typer.Option("--template", help="Also check each report against its template, TID 10001.")
+    ] = False,
 ) -> None:
     """Read dose reports and show what they say. Nothing is stored.
 
@@ -68,12 +74,19 @@ def read(
         from dosetrack.cli.mapped_tables import print_suggestion
 
         print_suggestion(files)
-    result = read_files(files) if mapping is None else _read_tables(files, mapping)
+    if mapping is None:
+        result = read_files(files, with_template=with_template)
+    else:
+        result = _read_tables(files, mapping)
     if as_json:
-        write_json(document(result))
+        write_json(document(result, with_template=with_template))
     else:
         for report in result.reports:
             print("\n".join(lines_of(report)))
+            if with_template:
+                from dosetrack.cli.template_lines import template_lines
+
+                print("\n".join(template_lines(result.template_checks.get(report.file))))
     for refused in result.refused:
         print(f"{refused.file}: {refused.reason}", file=sys.stderr)
     raise typer.Exit(result.exit_code)
@@ -85,17 +98,26 @@ def _read_tables(files: Iterable[Path], mapping: Path) -> ReadResult:
     return read_tables(files, mapping_of(mapping))
 
 
-def document(result: ReadResult) -> dict[str, object]:
+def document(result: ReadResult, *, with_template: bool = False) -> dict[str, object]:
     """The JSON document of the command."""
-    return {"reports": result.reports, "refused": result.refused}
+    reports: list[object] = list(result.reports)
+    if with_template:
+        reports = [
+            plain(report) | {"template": result.template_checks.get(report.file)} for report in result.reports
+        ]
+    return {"reports": reports, "refused": result.refused}
 
 
-def read_files(files: Iterable[Path]) -> ReadResult:
+def read_files(files: Iterable[Path], *, with_template: bool = False) -> ReadResult:
     """Read each of `files`; one that cannot be used never stops the rest."""
     result = ReadResult()
     for path in files:
         try:
-            result.reports.append(read_report(_bytes_of(path), file=str(path)))
+            data = _bytes_of(path)
+            result.reports.append(read_report(data, file=str(path)))
+            check = check_template(data, file=str(path)) if with_template else None
+            if check is not None:
+                result.template_checks[str(path)] = check
         except ReportRefusedError as refused:
             result.refused.append(RefusedFile(file=refused.file, reason=refused.reason))
     return result

@@ -8,10 +8,28 @@ from dosetrack.records.report import DoseReport
 
 if TYPE_CHECKING:
     from dosetrack.readers.held import HeldEvents, ReadAfter
+    from dosetrack.records.template import TemplateCheck
 
-__all__ = ["read_report", "read_report_after"]
+__all__ = ["check_template", "read_report", "read_report_after"]
 
 _TABLE_ROWS = b'{"dose table rows":'  # what is kept of a table's rows, see dose_table
+
+
+def check_template(data: bytes, *, file: str) -> TemplateCheck | None:
+    """What the dose report in the bytes of a DICOM file tells against its template, PS3.16 TID 10001.
+
+    None for what is read but not of that template: images, procedure steps, enhanced and patient reports.
+
+    Raises
+    ------
+    ReportRefusedError
+        As `read_report`.
+    """
+    if data.startswith(_TABLE_ROWS):
+        return None
+    from dosetrack.readers.dispatch import check_any
+
+    return check_any(data, file=file)
 
 
 def read_report(data: bytes, *, file: str) -> DoseReport:

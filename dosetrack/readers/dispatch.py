@@ -14,6 +14,7 @@ from dosetrack.records.report import DoseReport
 
 if TYPE_CHECKING:
     from dosetrack.readers.held import HeldEvents, ReadAfter
+    from dosetrack.records.template import TemplateCheck
 
 T = TypeVar("T")
 
@@ -60,6 +61,22 @@ def read_any_after(data: bytes, *, file: str, held: HeldEvents | None) -> ReadAf
         return ReadAfter(_read(source), held=None, taken=0)
 
     return _with_reason(data, file, read)
+
+
+def check_any(data: bytes, *, file: str) -> TemplateCheck | None:
+    """What a report tells against its template; None for what is not of TID 10001. See `conformance`.
+
+    Raises
+    ------
+    ReportRefusedError
+        As `read_any`.
+    """
+    from dosetrack.readers.conformance import check_source
+
+    def check(source: Source) -> TemplateCheck | None:
+        return check_source(source) if (source.sop_class() or "").startswith(REPORTS) else None
+
+    return _with_reason(data, file, check)
 
 
 def _with_reason(data: bytes, file: str, read: Callable[[Source], T]) -> T:

@@ -75,7 +75,7 @@ class Reading:
         self.content = ContentReader(source.walker)
 
     def report(self) -> DoseReport:
-        document, items, header = self._content_and_header()
+        document, items, header = self.content_and_header()
         if document == "patient radiation dose report":
             from dosetrack.readers.patient_rdsr import patient_report
 
@@ -138,7 +138,7 @@ class Reading:
         )
         return replace(report, findings=(*header.findings, *findings, *header.guessed_text()))
 
-    def _content_and_header(self) -> tuple[str, list[ContentItem], Header]:
+    def content_and_header(self) -> tuple[str, list[ContentItem], Header]:
         """(what document it is, the content items of the root, everything outside the content tree)."""
         walker = self.walker
         limit = len(walker.data)

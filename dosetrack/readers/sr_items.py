@@ -88,14 +88,12 @@ class ContentReader:
         """
         if depth > DEEPEST_CONTENT:
             raise Refusal(f"content nested deeper than {DEEPEST_CONTENT} levels")
-        walker = self.walker
-        data = walker.data
-        is_explicit = walker.encoding.is_explicit
+        walker, codes = self.walker, self.codes
+        data, is_explicit = walker.data, walker.encoding.is_explicit
         unpack_pair, unpack_explicit = walker.unpack_pair, walker.unpack_explicit
         short_vrs, item_start, item_stop = walker.short_vrs, walker.item, walker.item_end
         skipped, plain, concept_name = self._skipped, self._plain, self._concept_name
         measured, content, code_value = self._measured, self._content, self._code_value
-        codes = self.codes
         unpack_length, sequence_vr = walker.unpack_length, self._sequence_vr
         is_open = length == UNDEFINED
         end = limit if is_open else start + length
@@ -108,14 +106,10 @@ class ContentReader:
                 if key == walker.sequence_end and is_open:
                     return items, position
                 raise walker.damaged(position - 8, key)
-            if length == UNDEFINED:
-                item_end = end
-                is_item_open = True
-            else:
-                item_end = position + length
-                is_item_open = False
-                if item_end > end:
-                    raise walker.too_long(position - 8, key, length, end - position)
+            is_item_open = length == UNDEFINED
+            item_end = end if is_item_open else position + length
+            if item_end > end:
+                raise walker.too_long(position - 8, key, length, end - position)
             name: Code | None = None
             value: bytes | Code | None = None
             unit: Code | None = None
@@ -145,10 +139,7 @@ class ContentReader:
                         break
                 value_end = value_start + length
                 if value_end > item_end:
-                    if length != UNDEFINED:
-                        raise walker.too_long(position, key, length, item_end - value_start)
-                    if key in skipped or key in plain:
-                        raise walker.damaged(position, key)
+                    self._refuse_past_end(position, key, length, item_end - value_start)
                     value_end = 0
                 if key in skipped:
                     position = value_end
@@ -176,8 +167,6 @@ class ContentReader:
                         raise walker.twice(position, key)
                     children, position = self.content(value_start, length, item_end, depth=depth + 1)
                 elif key == self._qualifier:
-                    if qualifier is not None:
-                        raise walker.twice(position, key)
                     qualifier, position = self.code(value_start, length, item_end)
                 else:
                     position = value_end or walker.end_of(value_start, length, item_end)
@@ -189,6 +178,13 @@ class ContentReader:
         if is_open:
             raise walker.cut_off(position)
         return items, position
+
+    def _refuse_past_end(self, position: int, key: int, length: int, room: int) -> None:
+        """Refusal of an element that does not end in its item, unless a sequence of undefined length."""
+        if length != UNDEFINED:
+            raise self.walker.too_long(position, key, length, room)
+        if key in self._skipped or key in self._plain:
+            raise self.walker.damaged(position, key)
 
     def _measured_value(self, start: int, length: int, limit: int) -> tuple[bytes | None, Code | None, int]:
         """(number as written, unit, where it ends) of a measured value sequence; empty gives None."""

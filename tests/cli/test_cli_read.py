@@ -11,6 +11,7 @@ import pytest
 from pydicom.data import get_testdata_file
 
 from dosetrack.records.report import DoseReport, DoseTotal, Filter, IrradiationEvent
+from dosetrack.records.template import TemplateCheck
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "readers"))
 
@@ -99,3 +100,17 @@ def test_only_what_is_used_is_imported(good: Path) -> None:
     command = [sys.executable, "-c", code, str(good)]
     done = subprocess.run(command, capture_output=True, text=True, check=True, cwd=Path(__file__).parents[2])
     assert done.stderr.strip() == "[]"
+
+
+def test_template_is_checked_on_request(tmp_path: Path) -> None:
+    path = tmp_path / "report.dcm"
+    path.write_bytes(saved(report([event(EventPlan(drop=("113769",)))])))
+    [one] = json.loads(run("--json", "--template", path).stdout)["reports"]
+    assert set(one) == {*names(DoseReport), "template"}
+    assert set(one["template"]) == names(TemplateCheck)
+    assert "113769 DCM" in {issue["code"] for issue in one["template"]["missing"]}
+    [without] = json.loads(run("--json", path).stdout)["reports"]
+    assert "template" not in without
+    told = run("--template", path).stdout
+    assert "missing:" in told
+    assert "Irradiation Event UID [113769 DCM]: 1 of 1, in irradiation event x ray data" in told

@@ -22,6 +22,7 @@ KEYS = {
     "code_values": ("set", "word", "code", "scheme"),
     "template_codes": ("set", "word"),
     "template_items": ("name",),
+    "template_rules": ("place", "concept"),
     "ucum": ("kind", "code"),
     "sample_operators": ("name",),
     "sample_rooms": ("name",),
@@ -29,7 +30,7 @@ KEYS = {
 # tables whose rows are all used by walking the table
 WALKED = {
     "reference_levels", "concepts", "code_values", "template_codes", "template_items", "ucum",
-    "injection_sites", "header_attributes", "implausible",
+    "injection_sites", "header_attributes", "implausible", "template_rules",
 }  # fmt: skip
 # tables whose values are words
 OF_WORDS = {"injection_sites"}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 import subprocess
 from dataclasses import replace
@@ -245,6 +246,47 @@ def test_numbers_are_those_dsrdump_prints(tmp_path: Path) -> None:
             assert getattr(record, field) == pytest.approx(float(match[2]) * factor, rel=1e-14), line
             compared += 1
     assert compared > 70
+
+
+# dcm2json prints every element, sequences nested: PS3.18 annex F.
+_CONTENT, _NAME, _CODE = "0040A730", "0040A043", "00080100"
+_MEASURED, _NUMERIC, _UID = "0040A300", "0040A30A", "0040A124"
+
+
+def _json_values(item: dict[str, dict[str, list]], tag: str) -> list:
+    return item.get(tag, {}).get("Value", [])
+
+
+@pytest.mark.dicom_tools
+@pytest.mark.parametrize("undefined", [False, True], ids=["defined", "undefined"])
+@pytest.mark.parametrize("syntax", SYNTAXES)
+def test_numbers_are_those_dcm2json_prints(tmp_path: Path, syntax: str, undefined: bool) -> None:
+    path = tmp_path / "report.dcm"
+    path.write_bytes(saved(biplane(), syntax, undefined=undefined))
+    done = subprocess.run(["dcm2json", str(path)], capture_output=True, encoding="utf-8", check=True)
+    whole = json.loads(done.stdout)
+    ours = read_report(path.read_bytes(), file="x")
+    stated = [total for total in ours.totals if total.basis == "stated"]
+    records = {"113702": iter(stated), "113706": iter(ours.events)}
+    compared = 0
+    for content in _json_values(whole, _CONTENT):
+        kind = _json_values(_json_values(content, _NAME)[0], _CODE)[0]
+        if kind not in records:
+            continue
+        record = next(records[kind])
+        for child in _json_values(content, _CONTENT):
+            name = _json_values(_json_values(child, _NAME)[0], _CODE)[0]
+            if name == "113769":
+                assert record.uid == _json_values(child, _UID)[0]
+            if name in FACTORS and _json_values(child, _MEASURED):
+                field, factor = FACTORS[name]
+                number = float(_json_values(_json_values(child, _MEASURED)[0], _NUMERIC)[0])
+                assert getattr(record, field) == pytest.approx(number * factor, rel=1e-14), field
+                compared += 1
+    assert compared > 70
+    assert next(records["113706"], None) is None
+    # 0010,0010 Patient's Name
+    assert ours.patient.name == whole["00100010"]["Value"][0]["Alphabetic"]
 
 
 def one_event(plan: EventPlan, *context: Dataset) -> IrradiationEvent:
