@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
+from pydicom.sr._cid_dict import cid_concepts
 from pydicom.sr._concepts_dict import concepts as dictionary
 from pydicom.sr._snomed_dict import mapping
 
@@ -45,6 +48,52 @@ def test_name_is_the_standards(row: dict[str, str]) -> None:
 def test_retired_code_is_of_the_same_concept(row: dict[str, str]) -> None:
     assert row["legacy_scheme"] == "SRT"
     assert mapping["SRT"].get(row["legacy_code"]) == row["code"] or row["code"] in OLDER_EDITIONS
+
+
+def _cid_members(number: int) -> set[tuple[str, str]]:
+    """(scheme, code) of a context group as pydicom ships it, made from PS3.16."""
+    found = set()
+    for scheme, names in cid_concepts[number].items():
+        for name in names:
+            found |= {(scheme, code) for code in dictionary[scheme][name]}
+    return found
+
+
+OF_A_GROUP = [
+    (table, row)
+    for table in ("code_values", "template_codes", "concepts")
+    for row in rows(table)
+    if re.search(r"CID \d+", row["locator"]) and "older editions" not in row["locator"]
+]
+
+
+@pytest.mark.parametrize(
+    ("table", "row"), OF_A_GROUP, ids=[f"{table}-{row['locator']}-{row['code']}" for table, row in OF_A_GROUP]
+)
+def test_code_is_a_member_of_the_context_group_it_is_said_to_be_of(table: str, row: dict[str, str]) -> None:
+    groups = [int(number) for number in re.findall(r"CID (\d+)", row["locator"])]
+    assert any(
+        (row["scheme"], row["code"]) in _cid_members(number) for number in groups if number in cid_concepts
+    )
+
+
+def test_every_member_of_the_groups_read_is_known() -> None:
+    """A word of the house for each code the standard allows there.
+
+    Not of CID 21: of the ways to lie on a table only head first and feet first make a patient position.
+    """
+    whole = {
+        10000: "scope", 10002: "event_type", 10003: "plane", 10006: "filter_material", 10007: "filter_type",
+        10020: "source_of_dose_information", 10025: "reference_point", 7445: "device_role",
+    }  # fmt: skip
+    known = {(row["set"], row["scheme"], row["code"]) for row in rows("code_values")}
+    missing = [
+        (value_set, scheme, code)
+        for number, value_set in whole.items()
+        for scheme, code in _cid_members(number)
+        if (value_set, scheme, code) not in known
+    ]
+    assert missing == []
 
 
 def test_fields_are_the_records_and_kinds_have_a_unit() -> None:
