@@ -80,6 +80,8 @@ def _fill_form(page: Page, address: str) -> None:
         "strength": "320",
     }.items():
         _field(page, name).fill(text)
+        _field(page, name).press("Tab")  # as people do: the field is left before the next is filled
+        expect(_field(page, name)).to_have_value(text)
     page.locator("fieldset", has=page.get_by_text("sex", exact=True)).get_by_text("F", exact=True).click()
     page.get_by_text("second pass (coronary, carotid, mesenteric, iliac, leg)").click()
     page.locator("fieldset", has_text="contrast in the days before").get_by_text(
