@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from dashboards import view_models as vm
-from dashboards.case_words import DAP, KERMA, TIME
+from dashboards.case_words import DAP, KERMA, TIME, skin_range
 
 if TYPE_CHECKING:
     from dosetrack.radiation import Tally
@@ -116,7 +116,7 @@ def provenance_rows(view: CaseView, *, zone: ZoneInfo) -> list[tuple[str, ...]]:
                 origin = reading if "typed" in counted.basis else report
                 rows.append((name, words_of(quantity, counted.value), vm.basis_words(counted.basis), origin))
     if view.skin is not None:
-        value = vm.kerma_range(view.skin.low_mgy, view.skin.high_mgy)
+        value = skin_range(view.skin, view)
         rows.append(("skin dose, range", value, vm.basis_words("estimated"), "; ".join(view.skin.assumed)))
     rows += _contrast_provenance(view, zone=zone)
     rows += _patient_provenance(view, zone=zone)

@@ -17,6 +17,7 @@ from dosetrack.times import zone_named
 if TYPE_CHECKING:
     from dosetrack.radiation import Figure, Forecast, PlaneAccount
     from dosetrack.records.report import Patient
+    from dosetrack.skin.screening import SkinRange
     from dosetrack.workflow.results import CaseView
 
 KERMA = "reference_air_kerma_mgy"
@@ -126,10 +127,14 @@ def skin_dose(view: CaseView) -> Shown:
     label = "skin, est. upper"
     if view.skin is None:
         return vm.unknown(label, "no estimate yet")
-    low, high = view.skin.low_mgy, view.skin.high_mgy
-    levels = levels_of(view, SKIN, high)
-    text, unit = vm.upper_kerma(high, levels=levels)
-    return Shown(label, text, unit, (f"range {vm.kerma_range(low, high, levels=levels)}",), is_estimated=True)
+    high = view.skin.high_mgy
+    text, unit = vm.upper_kerma(high, levels=levels_of(view, SKIN, high))
+    return Shown(label, text, unit, (f"range {skin_range(view.skin, view)}",), is_estimated=True)
+
+
+def skin_range(skin: SkinRange, view: CaseView) -> str:
+    """The whole range of the estimate, its end never shown on the other side of a level."""
+    return vm.kerma_range(skin.low_mgy, skin.high_mgy, levels=levels_of(view, SKIN, skin.high_mgy))
 
 
 def area_product(view: CaseView) -> Shown:
@@ -157,6 +162,9 @@ def contrast_given(view: CaseView) -> Shown:
     limits = [row.limit_ml for row in view.kidney.limits if row.limit_ml is not None]
     text = vm.used_ml(now.contrast_ml, limits_ml=[] if given.earlier.neat_ml else limits)
     apart = (earlier_words(view), other_agents(view))
+    if not now.injections and not view.case.is_open:
+        ended = ("none entered", *apart)
+        return vm.unknown("contrast given", *(note for note in ended if note))
     if not now.injections:
         none_yet = ("no injection entered yet", *apart)
         return Shown("contrast given", text, "mL", tuple(note for note in none_yet if note))
@@ -264,7 +272,7 @@ def ending_words(view: CaseView) -> list[str]:
     found = accounts(view, zone=zone)
     words = [shown.spoken for shown in (found.kerma, *found.planes, found.dose_area_product, found.contrast)]
     if view.skin is not None:
-        words.append(f"skin dose, estimated {vm.kerma_range(view.skin.low_mgy, view.skin.high_mgy)}")
+        words.append(f"skin dose, estimated {skin_range(view.skin, view)}")
     words.append(view.kidney.headline)
     waiting = len(to_decide(view.prompts))
     if waiting:

@@ -84,7 +84,7 @@ def case_document(view: CaseView) -> dict[str, Any]:
         "readings": [_stamped(s) for s in view.case.readings],
         "injections": [_stamped(s) for s in view.case.injections],
         "creatinines": [_stamped(s) for s in view.case.creatinines],
-        "contrast": plain(view.kidney.given),
+        "contrast": _contrast(view),
         "egfr": plain(view.kidney.egfr),
         "limits": plain(view.kidney.limits),
         "leading": view.kidney.leading,
@@ -100,6 +100,12 @@ def case_document(view: CaseView) -> dict[str, Any]:
         "settings_seq": view.settings.seq,
         "position": view.position,
     }
+
+
+def _contrast(view: CaseView) -> dict[str, Any]:
+    """What was given; null where nobody entered an injection."""
+    given: dict[str, Any] = plain(view.kidney.given)
+    return given if view.case.injections else given | {"now": None}
 
 
 def _over_all(view: CaseView) -> dict[str, Any]:
@@ -163,7 +169,8 @@ def _print_case(view: CaseView) -> None:
         figure = plane.reference_air_kerma_mgy.higher
         value = f"{figure.value:.0f} mGy ({figure.basis})" if figure else "not known"
         print(f"plane {plane.plane}: Ka,r {value}")
-    print(f"contrast: {view.kidney.given.in_words()}; {view.kidney.headline}")
+    given = view.kidney.given.in_words() if view.case.injections else "none entered"
+    print(f"contrast: {given}; {view.kidney.headline}")
     for level in view.levels:
         print(f"level reached: {level.name} ({level.basis}) - {level.source}")
     for found in view.findings:

@@ -15,7 +15,7 @@ from dosetrack.errors import ReportRefusedError
 from dosetrack.readers import check_template, read_report
 from dosetrack.records.report import DoseReport, DoseTotal, RefusedFile
 from dosetrack.records.template import TemplateCheck
-from dosetrack.services.heads import head_of
+from dosetrack.services.heads import head_of, shown_name
 
 SOME_REFUSED = 1
 NOTHING_USABLE = 3
@@ -114,10 +114,10 @@ def read_files(files: Iterable[Path], *, with_template: bool = False) -> ReadRes
     for path in files:
         try:
             data = _bytes_of(path)
-            result.reports.append(read_report(data, file=str(path)))
-            check = check_template(data, file=str(path)) if with_template else None
+            result.reports.append(read_report(data, file=shown_name(path)))
+            check = check_template(data, file=shown_name(path)) if with_template else None
             if check is not None:
-                result.template_checks[str(path)] = check
+                result.template_checks[shown_name(path)] = check
         except ReportRefusedError as refused:
             result.refused.append(RefusedFile(file=refused.file, reason=refused.reason))
     return result
@@ -127,20 +127,20 @@ def _bytes_of(path: Path) -> bytes:
     try:
         path.stat()
         if path.is_dir():
-            raise ReportRefusedError(file=str(path), reason="a folder; give the files in it")
+            raise ReportRefusedError(file=shown_name(path), reason="a folder; give the files in it")
         if not path.is_file():
-            raise ReportRefusedError(file=str(path), reason="not a regular file")
+            raise ReportRefusedError(file=shown_name(path), reason="not a regular file")
         with path.open("rb") as stream:
-            return head_of(stream, file=str(path))
+            return head_of(stream, file=shown_name(path))
     except FileNotFoundError:
-        raise ReportRefusedError(file=str(path), reason="there is no such file") from None
+        raise ReportRefusedError(file=shown_name(path), reason="there is no such file") from None
     except PermissionError:
-        raise ReportRefusedError(file=str(path), reason="no permission to read it") from None
+        raise ReportRefusedError(file=shown_name(path), reason="no permission to read it") from None
     except OSError as error:
         reason = f"it cannot be read ({error.strerror or error})"
-        raise ReportRefusedError(file=str(path), reason=reason) from None
+        raise ReportRefusedError(file=shown_name(path), reason=reason) from None
     except ValueError as error:
-        raise ReportRefusedError(file=str(path), reason=f"no usable file name ({error})") from None
+        raise ReportRefusedError(file=shown_name(path), reason=f"no usable file name ({error})") from None
 
 
 def lines_of(report: DoseReport) -> list[str]:

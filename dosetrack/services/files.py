@@ -18,7 +18,7 @@ from dosetrack.errors import ReportRefusedError
 from dosetrack.ledger import PackedOriginal, pack_original
 from dosetrack.readers import read_report
 from dosetrack.records.report import DoseReport, RefusedFile
-from dosetrack.services.heads import head_of
+from dosetrack.services.heads import head_of, shown_name
 
 _FILES_AHEAD, _BYTES_AHEAD = 40, 64 << 20
 """In flight at once: enough that every process has work while a batch is written, and memory stays flat."""
@@ -75,8 +75,10 @@ def digested(found: FoundFile) -> FoundFile:
     if found.error:
         return found
     try:
+        if found.path.exists() and not found.path.is_file():
+            return replace(found, error="not a regular file; a readable file is expected")
         with found.path.open("rb") as stream:
-            kept = head_of(stream, file=str(found.path))
+            kept = head_of(stream, file=shown_name(found.path))
             return replace(found, sha256=hashlib.sha256(kept).hexdigest(), size=len(kept))
     except ReportRefusedError as error:
         return replace(found, error=error.reason)
@@ -89,7 +91,7 @@ def content_of(path: Path) -> bytes:
     try:
         return path.read_bytes()
     except OSError as error:
-        raise ReportRefusedError(file=str(path), reason=_opening_failed(error)) from error
+        raise ReportRefusedError(file=shown_name(path), reason=_opening_failed(error)) from error
 
 
 def _opening_failed(error: OSError) -> str:
@@ -140,12 +142,12 @@ def read_file(found: FoundFile) -> ReadFile:
     """`found` read as a dose report, or the refusal in one sentence."""
     path = found.path
     if found.error:
-        return ReadFile(path, None, None, RefusedFile(file=str(path), reason=found.error))
+        return ReadFile(path, None, None, RefusedFile(file=shown_name(path), reason=found.error))
     try:
         with path.open("rb") as stream:
-            data = head_of(stream, file=str(path))
-        return ReadFile(path, read_report(data, file=str(path)), pack_original(data), None)
+            data = head_of(stream, file=shown_name(path))
+        return ReadFile(path, read_report(data, file=shown_name(path)), pack_original(data), None)
     except ReportRefusedError as error:
-        return ReadFile(path, None, None, RefusedFile(file=str(path), reason=error.reason))
+        return ReadFile(path, None, None, RefusedFile(file=shown_name(path), reason=error.reason))
     except OSError as error:
-        return ReadFile(path, None, None, RefusedFile(file=str(path), reason=_opening_failed(error)))
+        return ReadFile(path, None, None, RefusedFile(file=shown_name(path), reason=_opening_failed(error)))

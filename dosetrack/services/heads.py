@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from pathlib import Path
 from typing import BinaryIO
 
 from dosetrack.errors import ReportRefusedError
@@ -11,6 +13,11 @@ FIRST_BYTES = 1 << 16
 """How much is read at first [bytes]; the headers of most images end within."""
 MOST_BYTES = 1 << 30
 """What would keep more than these is refused [bytes]; the largest dose reports known are 17 MB."""
+
+
+def shown_name(path: Path) -> str:
+    """The name of a file as text that can be stored and printed; other bytes are written out."""
+    return os.fsencode(path).decode("utf-8", "backslashreplace")
 
 
 def head_of(stream: BinaryIO, *, file: str) -> bytes:

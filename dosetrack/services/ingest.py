@@ -15,6 +15,7 @@ from dosetrack.readers.table_mapping import DoseTableMapping
 from dosetrack.records.people import Actor
 from dosetrack.records.report import RefusedFile
 from dosetrack.services.files import FoundFile, content_of, digested, files_under, read_in_order
+from dosetrack.services.heads import shown_name
 from dosetrack.workflow import IngestResult, TakenIn, Workflow
 
 Progress = Callable[[int, int], None]
@@ -84,7 +85,7 @@ def _take_in_table(
     mapping: DoseTableMapping | None,
     actor: Actor,
 ) -> None:
-    file = str(found.path)
+    file = shown_name(found.path)
     try:
         data = content_of(found.path)
         if mapping is not None:
@@ -132,7 +133,8 @@ class _Tally:
     def count(self, taken: TakenIn) -> None:
         self.added += taken.is_new
         self.already_held += not taken.is_new
-        self.cases[taken.case_id] = None
+        if taken.is_new:
+            self.cases[taken.case_id] = None
 
     def result(self) -> IngestResult:
         return IngestResult(

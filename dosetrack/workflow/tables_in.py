@@ -12,15 +12,24 @@ from zoneinfo import ZoneInfo
 
 from dosetrack.ledger import CaseTotalRow, Transaction
 from dosetrack.readers.entry_table import EntryTable, TableEntry, read_entry_table
-from dosetrack.records.entries import CaseEnded, CaseOpened, NewEntry, PatientSize, TableReceived
+from dosetrack.records.entries import (
+    CaseEnded,
+    CaseOpened,
+    ConsoleReading,
+    Creatinine,
+    NewEntry,
+    PatientSize,
+    TableReceived,
+)
 from dosetrack.records.people import Actor
 from dosetrack.records.report import Patient, RefusedFile
 from dosetrack.workflow.projector import CaseProjector
+from dosetrack.workflow.questions import questions_about
 
 
 @dataclass(frozen=True, slots=True)
 class TableTakenIn:
-    """What became of a table. is_new: False when its bytes were held already.
+    """What became of a table. is_new: False when it was held and brought nothing.
 
     added : entries recorded
     refused : rows not used, each with its line and reason
@@ -48,21 +57,21 @@ def take_in_table(
 ) -> TableTakenIn:
     """Put the rows of a table file into their cases, within the open transaction.
 
-    The same bytes again change nothing. Rows go to the case named, else to the case with that
-    accession number, else to the patient's case at that time; where there is none but a room is
-    told, a case is made.
+    Rows go to the case named, else to the case with that accession number, else to the patient's
+    case at that time; where there is none but a room is told, a case is made. A row that its case
+    holds already adds nothing, so a corrected table can be sent again whole. A console reading
+    that must be asked about is refused with the question, for nobody can answer here.
 
     Raises
     ------
     ReportRefusedError
         The file is no table of entries.
     """
-    if tx.holds_original(hashlib.sha256(data).hexdigest()):
-        return TableTakenIn(is_new=False)
     table = read_entry_table(data, file=file, zone=zone)
-    sha256 = tx.hold_original(data, file)
+    is_new = not tx.holds_original(hashlib.sha256(data).hexdigest())
     refused = [RefusedFile(file=file, reason=_without_file(str(row), file)) for row in table.refused]
     made: dict[tuple[str | None, ...], str] = {}
+    held: dict[str, frozenset[_Fact]] = {}
     touched: dict[str, None] = {}
     added = 0
     for entry in _in_order(table):
@@ -71,6 +80,14 @@ def take_in_table(
             case_id = _new_case(tx, entry, made, actor=actor, now=now)
         if case_id is None:
             refused.append(RefusedFile(file=file, reason=_no_case(entry)))
+            continue
+        if case_id not in held:
+            held[case_id] = _facts_held(tx, case_id)
+        if (entry.payload, entry.at) in held[case_id]:
+            continue
+        question = _question(tx, projector, case_id, entry)
+        if question is not None:
+            refused.append(RefusedFile(file=file, reason=f"line {entry.line}: {question}"))
             continue
         tx.append(
             NewEntry(
@@ -83,16 +100,42 @@ def take_in_table(
         )
         touched[case_id] = None
         added += 1
-    tx.append(
-        NewEntry(
-            payload=TableReceived(sha256=sha256, file=PurePath(file).name, entries=added),
-            actor=actor,
-            happened_at=now,
-        )
-    )
+    if is_new:
+        _note_table(tx, data, file=file, added=added, actor=actor, now=now)
     for case_id in touched:
         projector.refresh(tx, case_id)
-    return TableTakenIn(is_new=True, added=added, refused=tuple(refused), cases=tuple(touched))
+    return TableTakenIn(is_new=is_new or added > 0, added=added, refused=tuple(refused), cases=tuple(touched))
+
+
+def _note_table(tx: Transaction, data: bytes, *, file: str, added: int, actor: Actor, now: datetime) -> None:
+    sha256 = tx.hold_original(data, file)
+    payload = TableReceived(sha256=sha256, file=PurePath(file).name, entries=added)
+    tx.append(NewEntry(payload=payload, actor=actor, happened_at=now))
+
+
+_Fact = tuple[object, datetime | None]
+
+
+def _facts_held(tx: Transaction, case_id: str) -> frozenset[_Fact]:
+    """What a case holds and when it happened; for facts that need no time also without it.
+
+    Corrected entries count too: the same row sent again must not bring back what was taken back.
+    """
+    facts: set[_Fact] = set()
+    for entry in tx.entries(case=case_id):
+        facts.add((entry.payload, entry.happened_at))
+        if isinstance(entry.payload, PatientSize | Creatinine):
+            facts.add((entry.payload, None))
+    return frozenset(facts)
+
+
+def _question(tx: Transaction, projector: CaseProjector, case_id: str, entry: TableEntry) -> str | None:
+    """What a person would be asked about a console reading; None where nothing is."""
+    if not isinstance(entry.payload, ConsoleReading) or entry.at is None:
+        return None
+    case, _ = projector.case(tx, case_id)
+    asked = questions_about(tx, case, entry.payload, at=entry.at)
+    return f"{asked[0]} Enter it on the page of its room or case, or correct the row" if asked else None
 
 
 def _in_order(table: EntryTable) -> Iterable[TableEntry]:

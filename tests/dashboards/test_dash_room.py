@@ -169,6 +169,8 @@ def test_upper_skin_estimate_never_shows_a_level_that_is_not_reached(
     found = case_words.accounts(workflow.case_view(case_id), zone=UTC)
     assert (found.skin.text, found.skin.unit) == ("1.9", "Gy")
     assert found.skin.is_estimated
+    said = [words for words in case_words.ending_words(workflow.case_view(case_id)) if "skin dose" in words]
+    assert found.skin.notes[0].removeprefix("range ") in said[0]  # the same digits wherever it is told
 
 
 def test_first_minute_says_not_known_and_not_zero(workflow: Workflow) -> None:
