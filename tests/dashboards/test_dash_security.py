@@ -84,7 +84,9 @@ def test_the_page_names_no_other_host(client: FlaskClient) -> None:
 def test_our_assets_name_no_other_host() -> None:
     folder = files("dashboards") / "assets"
     for asset in folder.iterdir():
-        assert not re.search(r"(?:https?:)?//[a-z0-9]", asset.read_bytes().decode("utf-8", "replace")), asset.name
+        assert not re.search(r"(?:https?:)?//[a-z0-9]", asset.read_bytes().decode("utf-8", "replace")), (
+            asset.name
+        )
 
 
 def test_pages_are_not_kept_by_the_browser(client: FlaskClient) -> None:
