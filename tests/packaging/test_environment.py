@@ -99,4 +99,11 @@ def test_dependencies_have_upper_bounds() -> None:
 def test_scripts_need_the_standard_library_only(script: str) -> None:
     """They run before anything is installed, with a bare interpreter."""
     code = f"import runpy; runpy.run_path({str(ROOT / script)!r}, run_name='not main')"
-    subprocess.run([sys.executable, "-S", "-I", "-c", code], check=True, stdin=subprocess.DEVNULL)
+    done = subprocess.run(
+        [sys.executable, "-S", "-I", "-c", code],
+        capture_output=True,
+        text=True,
+        stdin=subprocess.DEVNULL,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
