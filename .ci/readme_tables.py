@@ -15,7 +15,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT))
 
-from dosetrack.findings import FindingCode  # noqa: E402
+from dosetrack.findings import finding_kinds  # noqa: E402
 from dosetrack.settings import definitions  # noqa: E402
 from dosetrack.tables import citation, constants  # noqa: E402
 
@@ -85,7 +85,7 @@ def levels_reference() -> str:
 
 def findings_reference() -> str:
     """Every finding code with its severity and wording."""
-    rows = [(f"`{code.code}`", code.severity.value, code.template) for code in FindingCode]
+    rows = [(f"`{code.code}`", code.severity.value, code.template) for code in finding_kinds().values()]
     return _table(("code", "severity", "text"), sorted(rows))
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 
-from dosetrack.findings import Finding, FindingCode, finding
+from dosetrack.findings import Finding, FindingCode, FindingKind, finding
 from dosetrack.readers.consistency_dose import dose_findings
 from dosetrack.readers.consistency_times import time_findings
 from dosetrack.records.report import DoseTotal, IrradiationEvent
@@ -170,7 +170,7 @@ def _filter_findings(events: Sequence[IrradiationEvent]) -> list[Finding]:
 
 
 def _most(
-    code: FindingCode,
+    kind: FindingKind,
     odd: Sequence[IrradiationEvent | DoseTotal],
     size: Callable[[IrradiationEvent | DoseTotal], float],
     **facts: object,
@@ -180,7 +180,7 @@ def _most(
         return []
     most = max(odd, key=size)
     uid = most.uid if isinstance(most, IrradiationEvent) else None
-    return [finding(code, event_uid=uid, count=len(odd), most=f"{size(most):.3g}", **facts)]
+    return [finding(kind, event_uid=uid, count=len(odd), most=f"{size(most):.3g}", **facts)]
 
 
 def _dap(one: IrradiationEvent | DoseTotal) -> float:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 
-from dosetrack.findings import Finding, FindingCode, finding
+from dosetrack.findings import Finding, FindingCode, FindingKind, finding
 from dosetrack.readers.codes import Code, Concept
 from dosetrack.readers.sr_items import ContentItem
 from dosetrack.units import UnitFactor
@@ -109,8 +109,8 @@ class NumberReader:
             self._tell(FindingCode.NUMBER_IMPLAUSIBLE, event_uid, what=concept.name, number=f"{number:g}")
         return True
 
-    def _tell(self, code: FindingCode, event_uid: str | None, **facts: object) -> None:
-        self.findings.append(finding(code, event_uid=event_uid, **facts))
+    def _tell(self, kind: FindingKind, event_uid: str | None, **facts: object) -> None:
+        self.findings.append(finding(kind, event_uid=event_uid, **facts))
 
 
 def decimals_of(item: ContentItem) -> float:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from statistics import fmean
 from typing import Any, cast
 
-from dosetrack.findings import Finding, FindingCode, finding
+from dosetrack.findings import Finding, FindingCode, FindingKind, finding
 from dosetrack.readers.codes import Code, Concept, words_by_name
 from dosetrack.readers.numbers import NumberReader, half_digit
 from dosetrack.readers.sr_items import ContentItem
@@ -291,8 +291,8 @@ class EventReader:
             if name not in self.result.authorizing:
                 self.result.authorizing.append(name)
 
-    def _tell(self, code: FindingCode, **facts: object) -> None:
-        self.result.findings.append(finding(code, event_uid=None, **facts))
+    def _tell(self, kind: FindingKind, **facts: object) -> None:
+        self.result.findings.append(finding(kind, event_uid=None, **facts))
 
 
 def plane_of(item: ContentItem) -> PlaneName | None:

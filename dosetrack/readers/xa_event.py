@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import cast
 
-from dosetrack.findings import Finding, FindingCode, finding
+from dosetrack.findings import Finding, FindingCode, FindingKind, finding
 from dosetrack.readers.header import Header
 from dosetrack.readers.header_attributes import AttributeReader
 from dosetrack.readers.image_elements import ImageElements
@@ -107,8 +107,8 @@ class ImageReader:
     def _raw(self, tag: int) -> bytes:
         return self._header.raw(tag, self._image.first(tag))
 
-    def _tell(self, code: FindingCode, **facts: object) -> None:
-        self.findings.append(finding(code, event_uid=self._uid, **facts))
+    def _tell(self, kind: FindingKind, **facts: object) -> None:
+        self.findings.append(finding(kind, event_uid=self._uid, **facts))
 
     def _started_at(self) -> str | None:
         header, offset = self._header, self._header.offset

@@ -13,7 +13,7 @@ import pytest
 from typer.main import get_command
 
 from dosetrack.cli import COMMANDS, build_app
-from dosetrack.findings import FindingCode
+from dosetrack.findings import FindingCode, FindingKind, finding_kinds
 from dosetrack.settings import definitions
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -66,12 +66,14 @@ def test_every_setting_is_documented() -> None:
 
 
 def test_every_finding_code_is_documented() -> None:
-    assert [code.code for code in FindingCode if f"`{code.code}`" not in README] == []
+    assert [kind.code for kind in finding_kinds().values() if f"`{kind.code}`" not in README] == []
 
 
 def test_finding_codes_are_kebab_case_and_unique() -> None:
-    codes = [code.value[0] for code in FindingCode]
-    assert len(codes) == len(set(codes)) == len(FindingCode.__members__)
+    codes = [kind.code for kind in finding_kinds().values()]
+    areas = FindingCode.__mro__
+    assert len(codes) == len(set(codes))
+    assert len(codes) == sum(isinstance(v, FindingKind) for area in areas for v in vars(area).values())
     assert [code for code in codes if not re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", code)] == []
 
 

@@ -10,7 +10,7 @@ from dashboards.case_timeline import ReadingRun, grouped, row_words, run_words
 from dashboards.components.case_lists import findings_list, timeline
 from dashboards.components.limits import limit_cells, limits_table
 from dashboards.pages import case, cases
-from dosetrack.findings import Finding, FindingCode
+from dosetrack.findings import Finding, finding_kinds
 from dosetrack.records.entries import ConsoleReading, OperatorsChanged
 from dosetrack.times import zone_named
 from dosetrack.workflow import Workflow
@@ -166,13 +166,13 @@ def test_close_needs_an_ended_case_and_a_name(workflow: Workflow, busy_case: str
     assert workflow.case_view(busy_case).case.state == "closed"
 
 
-@pytest.mark.parametrize("code", [code.code for code in FindingCode])
+@pytest.mark.parametrize("code", [code.code for code in finding_kinds().values()])
 def test_every_finding_says_why_it_matters(code: str) -> None:
     assert code in why_it_matters.WHY, f"add {code} to dashboards/why_it_matters.py"
 
 
 def test_why_names_only_findings_that_exist() -> None:
-    assert set(why_it_matters.WHY) <= {code.code for code in FindingCode}
+    assert set(why_it_matters.WHY) <= {code.code for code in finding_kinds().values()}
 
 
 def test_repeated_findings_are_counted_not_listed() -> None:

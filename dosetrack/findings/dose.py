@@ -1,0 +1,41 @@
+"""Findings about the dose of a case, and of the audit."""
+
+from dosetrack.findings.model import FindingKind, Severity
+
+
+class DoseFindings:
+    """Findings about the dose of a case, and of the audit."""
+
+    FIELD_INDEX_UNUSUAL = FindingKind(
+        "field-index-unusual",
+        Severity.WARNING,
+        "{where}: dose-area product over reference air kerma gives a mean field of {area} cm², "
+        "outside {least} to {most} cm². Check both numbers.",
+    )
+    FIELD_INDEX_IMPOSSIBLE = FindingKind(
+        "field-index-impossible",
+        Severity.WARNING,
+        "{where}: dose-area product over reference air kerma gives a mean field of {area} cm²: "
+        "likely a wrong unit or a typing error{hint}.",
+    )
+    KERMA_RATE_UNUSUAL = FindingKind(
+        "kerma-rate-unusual",
+        Severity.WARNING,
+        "{where}: {rate} mGy of reference air kerma per fluoroscopy minute is outside {least} to {most}. "
+        "Check both numbers.",
+    )
+    KERMA_ZERO_WITH_BEAM = FindingKind(
+        "kerma-zero-with-beam",
+        Severity.WARNING,
+        "{where}: reference air kerma is 0 after {minutes} min of fluoroscopy. Is the meter working?",
+    )
+    FLUOROSCOPY_TIME_LONG = FindingKind(
+        "fluoroscopy-time-long",
+        Severity.WARNING,
+        "{where}: {minutes} min of fluoroscopy is more than {most} min. Were seconds taken for minutes?",
+    )
+    REFERENCE_NOT_USABLE = FindingKind(
+        "reference-not-usable",
+        Severity.WARNING,
+        "The reference level chosen for {procedure} cannot be used. {reason}",
+    )
