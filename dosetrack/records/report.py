@@ -95,7 +95,8 @@ class IrradiationEvent:
 
     A quantity that came with several values is their arithmetic mean; `exposure_uas` is the sum
     when one came per pulse. Angles [deg]: primary LAO > 0, secondary cranial > 0. `table_*_mm` are
-    the raw readings, axes unmapped. `field_*` are at the detector plane. `type` is 'fluoroscopy',
+    the raw readings, axes unmapped; `table_*_to_isocenter_mm` those from the isocentre, in the
+    isocentre system of PS3.3. `field_*` are at the detector plane. `type` is 'fluoroscopy',
     'stationary', 'stepping', 'rotational' or the report's own word.
     """
 
@@ -133,6 +134,14 @@ class IrradiationEvent:
     field_height_mm: float | None = None
     field_width_mm: float | None = None
     patient_position: str | None = None
+    column_angulation_deg: float | None = None
+    table_rotation_deg: float | None = None
+    table_head_tilt_deg: float | None = None
+    table_cradle_tilt_deg: float | None = None
+    table_x_to_isocenter_mm: float | None = None
+    table_y_to_isocenter_mm: float | None = None
+    table_z_to_isocenter_mm: float | None = None
+    source_to_table_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
