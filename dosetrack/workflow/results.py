@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from dosetrack.alerts import Prompt
 from dosetrack.cases import Case, CaseState
@@ -20,6 +21,10 @@ from dosetrack.records.people import Actor
 from dosetrack.records.report import RefusedFile
 from dosetrack.settings import SettingChange, SettingDefinition, Settings
 from dosetrack.skin.screening import SkinRange
+from dosetrack.skin.setup import PatientSetup, SystemSetup
+
+if TYPE_CHECKING:  # the map brings numpy; a view without one does not need it
+    from dosetrack.skin.model import SkinMap
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,3 +187,21 @@ class SettingView:
     value: str
     origin: str
     history: tuple[SettingChange, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SkinMapView:
+    """The skin dose map of a case, or why there is none.
+
+    map : None when no event could be placed; then `reason` says why in a plain sentence
+    setup, system : the patient on the table and the x-ray system the map was made with
+    cases : ids of the cases on the map, the one asked for last
+    screening : the possible range from air kerma alone, which stands in where there is no map
+    """
+
+    map: SkinMap | None
+    reason: str | None
+    setup: PatientSetup
+    system: SystemSetup
+    cases: tuple[str, ...]
+    screening: SkinRange | None
