@@ -30,6 +30,7 @@ from dosetrack.records.entries import (
     Note,
     OperatorsChanged,
     PatientChanged,
+    PatientPlaced,
     PatientSize,
     PromptAnswered,
     RenalStatus,
@@ -98,6 +99,7 @@ class Case:
     ended_how: str | None = None
     renal: RenalStatus = field(default_factory=RenalStatus)
     sizes: tuple[Stamped[PatientSize], ...] = ()
+    placed: Stamped[PatientPlaced] | None = None
     creatinines: tuple[Stamped[Creatinine], ...] = ()
     injections: tuple[Stamped[Injection], ...] = ()
     readings: tuple[Stamped[ConsoleReading], ...] = ()
@@ -176,6 +178,7 @@ def fold(
         ended_how=ending.value.how if ending else None,
         renal=_renal(counting, opening),
         sizes=_all(counting, PatientSize),
+        placed=_last(counting, PatientPlaced),
         creatinines=_all(counting, Creatinine),
         injections=_by_time(_all(counting, Injection)),
         readings=_by_time(_all(counting, ConsoleReading)),

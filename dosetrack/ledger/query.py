@@ -241,6 +241,13 @@ class LedgerReader:
         found = self._cases(schema.case_total.c.id == case_id)
         return found[0] if found else None
 
+    def skin_result(self, case_id: str, *, made_from: str) -> str | None:
+        """The kept result of a case's skin map, None unless it was made from exactly this."""
+        kept = schema.skin_result.c
+        return self.connection.execute(
+            select(kept.body).where(kept.case_id == case_id, kept.made_from == made_from)
+        ).scalar()
+
     def case_totals(
         self,
         *,

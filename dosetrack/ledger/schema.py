@@ -5,6 +5,7 @@
     payload     what an entry says, salted, apart so that it can be deleted
     original    bytes of received files, compressed, by SHA-256
     report, event, case_total, setting      projections
+    skin_result results of long calculations, with what they were made from
     projection  which version of the projector made them
 
 The columns of `event` and `case_total` are generated from the fields of their records. When these
@@ -169,6 +170,16 @@ projection = _table("projection", _required("name", Text(), primary=True), _requ
 
 PROJECTIONS = (report, event_table, case_total, setting)
 
+# Long calculations, kept so that they need not be made again. `made_from` is a digest of all that
+# went in: where it differs from what would go in now, the row counts for nothing.
+skin_result = _table(
+    "skin_result",
+    _required("case_id", Text(), primary=True),
+    _required("made_from", Text()),
+    _required("body", Text()),
+)
+_MADE_AGAIN = (*PROJECTIONS, skin_result)
+
 Index("entry_by_case", entry.c.case_id, entry.c.seq)
 Index("report_by_case", report.c.case_id, report.c.seq)
 Index("report_by_sop_instance", report.c.sop_instance_uid)
@@ -198,15 +209,15 @@ for _name, _actions in _FIXED.items():
 def projection_layout() -> str:
     """A digest of the projections' tables and columns, to tell whether a ledger has the same."""
     columns = [
-        f"{table.name}.{column.name} {column.type!r}" for table in PROJECTIONS for column in table.columns
+        f"{table.name}.{column.name} {column.type!r}" for table in _MADE_AGAIN for column in table.columns
     ]
     return hashlib.sha256("\n".join(columns).encode()).hexdigest()
 
 
 def remake_projections(connection: Connection) -> None:
     """Drop the projections and make their tables anew, empty, marked as never rebuilt."""
-    metadata.drop_all(connection, tables=PROJECTIONS)
-    metadata.create_all(connection, tables=PROJECTIONS, checkfirst=False)
+    metadata.drop_all(connection, tables=_MADE_AGAIN)
+    metadata.create_all(connection, tables=_MADE_AGAIN, checkfirst=False)
     connection.execute(projection.delete())
 
 

@@ -192,8 +192,15 @@ class Transaction(LedgerReader):
         if changed.rowcount == 0:
             self.connection.execute(insert(schema.case_total), columns)
 
+    def keep_skin_result(self, case_id: str, body: str, *, made_from: str) -> None:
+        """Keep the result of a case's skin map; it takes the place of an earlier one."""
+        kept = schema.skin_result
+        self.connection.execute(delete(kept).where(kept.c.case_id == case_id))
+        self.connection.execute(insert(kept), {"case_id": case_id, "made_from": made_from, "body": body})
+
     def clear_case(self, case_id: str) -> None:
-        """Drop the projections of a case: its reports, their events and its row."""
+        """Drop the projections of a case: its reports, their events, its row and its skin result."""
+        self.connection.execute(delete(schema.skin_result).where(schema.skin_result.c.case_id == case_id))
         held = schema.report.c
         for seq in self.connection.execute(select(held.seq).where(held.case_id == case_id)).scalars().all():
             self._delete_report(seq)

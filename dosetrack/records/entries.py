@@ -143,6 +143,24 @@ class PatientSize:
 
 
 @dataclass(frozen=True, slots=True)
+class PatientPlaced:
+    """How the patient lay, as a person saw it; None is not told.
+
+    position : 'HFS', 'FFP' ... as in DICOM's Patient Position
+    region : what lay at the isocentre at first: 'head', 'neck', 'chest', 'abdomen', 'pelvis', 'legs'
+    arms : 'beside', 'raised' or 'unknown'
+    shift_*_mm : where the body lay against where it was assumed to lie, patient's left, back, head [mm]
+    """
+
+    position: str | None = None
+    region: str | None = None
+    arms: str | None = None
+    shift_left_mm: float = 0.0
+    shift_back_mm: float = 0.0
+    shift_head_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class PatientChanged:
     """The case belongs to another patient than was first entered (wrong-patient swap)."""
 
@@ -292,6 +310,7 @@ Payload = (
     | JoinProposed
     | ReportMoved
     | PatientSize
+    | PatientPlaced
     | PatientChanged
     | Creatinine
     | RenalStatus
@@ -317,6 +336,7 @@ PAYLOAD_KINDS: dict[str, type] = {
     "join-proposed": JoinProposed,
     "report-moved": ReportMoved,
     "patient-size": PatientSize,
+    "patient-placed": PatientPlaced,
     "patient-changed": PatientChanged,
     "creatinine": Creatinine,
     "renal-status": RenalStatus,

@@ -76,6 +76,18 @@ def _(payload: e.PatientSize) -> str:
 
 
 @_words.register
+def _(payload: e.PatientPlaced) -> str:
+    shifts = (payload.shift_left_mm, payload.shift_back_mm, payload.shift_head_mm)
+    parts = [
+        payload.position or "",
+        f"{payload.region} at the isocentre" if payload.region else "",
+        f"arms {payload.arms}" if payload.arms else "",
+        "moved by {:g} mm left, {:g} mm back, {:g} mm head".format(*shifts) if any(shifts) else "",
+    ]
+    return "Patient lay: " + (", ".join(part for part in parts if part) or "not told")
+
+
+@_words.register
 def _(payload: e.PatientChanged) -> str:
     return f"Patient changed to {_person(payload.patient)}"
 
