@@ -66,6 +66,8 @@ HOME_OF_LIBRARY = {
     "dash_ag_grid": {"dashboards"},
     "dash_mantine_components": {"dashboards"},
     "plotly": {"dashboards"},
+    "matplotlib": {"reports"},
+    "contourpy": {"reports"},
     "waitress": {"cli", "services"},
     "pydicom": {"readers", "exchange"},
     "pynetdicom": {"services", "exchange"},

@@ -1,0 +1,1 @@
+"""What is handed out: pictures, sheets and files. Returns bytes; the caller writes them."""
