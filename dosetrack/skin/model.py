@@ -131,6 +131,20 @@ class Influence:
     high_mgy: float
 
 
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """One part of the doubt about the peak.
+
+    key : stable name, such as 'meter', 'table', 'position'
+    text : what it is and why it has this size, in words
+    percent : standard uncertainty (k = 1) of the peak from this part alone [%]
+    """
+
+    key: str
+    text: str
+    percent: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class SkinMap:
     """Absorbed dose to the skin of one case or several, with what stands behind it.
@@ -139,7 +153,12 @@ class SkinMap:
     peak_index : patch of the peak, None when nothing was placed
     peak_mgy, low_mgy, high_mgy : the peak and its range, coverage factor 2; None when nothing was placed
     peak_site : in words, 'back, right of midline, at the level of the lumbar spine'
-    growth : (started_at, peak so far of the whole map, dose of the final peak patch) after each beam
+    by_event : in the order given; an event of several beams stands once; the sum is the peak
+    growth : (started_at, peak so far of the whole map, dose of the final peak patch) after each event,
+        or after several where a case has very many
+    bound_mgy : the peak if all air kerma that could not be placed had met the peak patch; None when
+        all was placed or nothing was
+    doubts : what the range is made of, the largest first
     """
 
     surface: Surface
@@ -159,3 +178,5 @@ class SkinMap:
     medium: str
     assumed: tuple[Assumption, ...]
     findings: tuple[Finding, ...]
+    bound_mgy: float | None = None
+    doubts: tuple[Doubt, ...] = ()
