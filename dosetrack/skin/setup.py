@@ -60,7 +60,8 @@ class PatientSetup:
     """The patient on the table.
 
     position : None: as the events tell it, else head-first supine, assumed
-    region : what lies at the isocentre at the anchor; None: from the procedure's name, else chest, assumed
+    region : what lies at the isocentre at the anchor; None: the chest, assumed
+    is_region_from_name : nobody told the region; it was taken from the procedure's name
     shift_mm : moves the body from where it was assumed to lie, patient axes x left, y back, z head [mm]
     """
 
@@ -69,5 +70,6 @@ class PatientSetup:
     sex: str | None = None
     position: Position | None = None
     region: BodyRegion | None = None
+    is_region_from_name: bool = False
     arms: Arms = "unknown"
     shift_mm: Point = (0.0, 0.0, 0.0)

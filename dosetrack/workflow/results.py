@@ -205,3 +205,21 @@ class SkinMapView:
     system: SystemSetup
     cases: tuple[str, ...]
     screening: SkinRange | None
+
+
+@dataclass(frozen=True, slots=True)
+class SkinResult:
+    """What is kept of a case's skin map.
+
+    peak_mgy, low_mgy, high_mgy : peak skin dose and its range (k = 2); None without a map
+    reason : why there is no map
+    """
+
+    case_id: str
+    peak_mgy: float | None
+    low_mgy: float | None
+    high_mgy: float | None
+    site: str | None
+    mapped_fraction: float | None
+    surface: str | None
+    reason: str | None

@@ -47,6 +47,7 @@ from dosetrack.workflow.contrast import contrast_cases_before, kidney_now, stair
 from dosetrack.workflow.listing import summary_of
 from dosetrack.workflow.projector import account_of, case_row, has_geometry
 from dosetrack.workflow.results import CaseView, Earlier, Feeds, Stair, TimelineRow
+from dosetrack.workflow.skin_setups import calibration_of
 from dosetrack.workflow.wording import in_words
 
 KERMA = "reference_air_kerma_mgy"
@@ -68,7 +69,7 @@ class Computed:
 def compute(reader: LedgerReader, case: Case, settings: Settings, *, as_of: datetime) -> Computed:
     """Both accounts of a case and every level they have reached."""
     events = events_of(case)
-    radiation = account_of(case, calibration=_calibration(case, settings))
+    radiation = account_of(case, calibration=calibration_of(settings))
     used = field_used(events)
     field_cm2 = used.area_cm2 if used else None
     skin = estimated_skin_range(radiation, rough_geometry(events))
@@ -90,13 +91,6 @@ def compute(reader: LedgerReader, case: Case, settings: Settings, *, as_of: date
 def events_of(case: Case) -> list[IrradiationEvent]:
     """The events that count, in order of time."""
     return [timed.counted.event for timed in case.events]
-
-
-def _calibration(case: Case, settings: Settings) -> dict[str, float] | None:
-    factor = settings.number_or_none("radiation.calibration_factor")
-    if factor is None:
-        return None
-    return dict.fromkeys(("single", "a", "b", "all"), factor)
 
 
 def case_view(reader: LedgerReader, case: Case, settings: Settings, *, as_of: datetime) -> CaseView:

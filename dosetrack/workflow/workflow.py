@@ -10,9 +10,10 @@ from dosetrack.workflow.base import utc_now
 from dosetrack.workflow.filing import Filing
 from dosetrack.workflow.governing import Governing
 from dosetrack.workflow.recording import Recording
+from dosetrack.workflow.skin_maps import SkinMaps
 
 
-class Workflow(Recording, Filing, Governing):
+class Workflow(Recording, Filing, Governing, SkinMaps):
     """Joins ledger and calculators. Threads may share it; every change is one transaction."""
 
 
