@@ -39,3 +39,20 @@ class DoseFindings:
         Severity.WARNING,
         "The reference level chosen for {procedure} cannot be used. {reason}",
     )
+    BEAM_QUALITY_OUTSIDE_TABLE = FindingKind(
+        "beam-quality-outside-table",
+        Severity.WARNING,
+        "Skin factors: {name} {given} {unit} is outside the table, {least} to {most} {unit}. The nearest end "
+        "stands in and the range is wider.",
+    )
+    FILTER_MATERIAL_NOT_IN_TABLE = FindingKind(
+        "filter-material-not-in-table",
+        Severity.WARNING,
+        "Skin factors: a filter of {material} is not in the table, which knows aluminium and copper. It is "
+        "left out and the range is wider.",
+    )
+    FILTER_THICKNESS_NOT_USABLE = FindingKind(
+        "filter-thickness-not-usable",
+        Severity.WARNING,
+        "Skin factors: a filter of {material} has {given} as its thickness. It is left out and the range is wider.",
+    )

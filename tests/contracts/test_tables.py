@@ -26,7 +26,12 @@ KEYS = {
     "ucum": ("kind", "code"),
     "sample_operators": ("name",),
     "sample_rooms": ("name",),
+    "backscatter": ("kvp", "al_mm", "cu_mm", "field_side_cm"),
+    "hvl": ("kvp", "al_mm", "cu_mm"),
+    "mu_en_ratio": ("energy_kev",),
 }
+# grids of one computation -> its source
+GRIDS = dict.fromkeys(("backscatter", "hvl", "mu_en_ratio"), "skin-computation-2026")
 # tables whose rows are all used by walking the table
 WALKED = {
     "reference_levels", "concepts", "code_values", "template_codes", "template_items", "ucum",
@@ -48,9 +53,32 @@ def test_every_row_names_its_source_and_the_place_in_it(table: str) -> None:
         assert row["checked"] in CHECKED, f"{table}.csv line {line}"
 
 
-def test_only_the_settings_have_no_source_column() -> None:
-    """Their defaults name rows that have one, or are choices of this project."""
-    assert set(TABLES) - set(WITH_SOURCES) == {"settings"}
+def test_only_settings_and_grids_have_no_source_column() -> None:
+    """The settings' defaults name rows that have one, or are choices of this project."""
+    assert set(TABLES) - set(WITH_SOURCES) == {"settings", *GRIDS}
+
+
+@pytest.mark.parametrize("table", GRIDS)
+def test_grids_hold_numbers_alone_and_a_known_source(table: str) -> None:
+    assert GRIDS[table] in sources()
+    for row in rows(table):
+        assert all(float(cell) >= 0 for cell in row.values()), row
+
+
+@pytest.mark.parametrize("table", GRIDS)
+def test_every_column_of_a_grid_is_read(table: str) -> None:
+    """By its name, or by a name put together from its parts: f"bm_{medium}", "transmission_"."""
+    code = "\n".join(path.read_text(encoding="utf-8") for path in (PACKAGE / "skin").glob("*.py"))
+    literals = set(re.findall(r'"([^"\n]+)"', code))
+    patterns = [re.sub(r"\\\{[^{}]*\\\}", ".+", re.escape(text)) for text in literals if "{" in text]
+    unread = [
+        column
+        for column in rows(table)[0]
+        if column not in literals
+        and not any(re.fullmatch(pattern, column) for pattern in patterns if pattern.strip(".+"))
+        and not (column.startswith("transmission_") and "transmission_" in literals)
+    ]
+    assert unread == []
 
 
 @pytest.mark.parametrize("table", TABLES)
