@@ -137,7 +137,7 @@ def backscatter_and_medium(factors: FieldFactors, *, side_cm: float) -> float:
     1.58
     """
     _above_zero("field side [cm]", side_cm)
-    return float(np.interp(log(side_cm), np.log(factors.sides_cm), factors.values))
+    return float(np.interp(log(side_cm), np.log(factors.sides_cm), factors.medium_and_backscatter))
 
 
 def calibrated_air_kerma_mgy(displayed_mgy: float, *, calibration_factor: float) -> float:

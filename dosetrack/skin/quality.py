@@ -70,13 +70,13 @@ class FieldFactors:
     """Backscatter times medium ratio over the field at the skin.
 
     sides_cm : sides of square fields at the skin, ascending, shape (7,) [cm]
-    values : absorbed dose to `medium` at the skin over air kerma free in air, shape (7,);
+    medium_and_backscatter : absorbed dose to `medium` at the skin over air kerma free in air, shape (7,);
         between the sides linear in the logarithm of the side, beyond them the end value
-    doubt : standard relative doubt of `values` because of what was assumed
+    doubt : standard relative doubt of the factor because of what was assumed
     """
 
     sides_cm: FloatArray
-    values: FloatArray
+    medium_and_backscatter: FloatArray
     medium: Medium = "water"
     doubt: float = 0.0
     assumed: tuple[Assumption, ...] = ()
@@ -139,7 +139,7 @@ def field_factors(beam: Beam, *, medium: Medium = "water") -> FieldFactors:
     --------
     >>> beam = Beam(10, 750, 1100, 160, 160, kvp=80, al_mm=3, cu_mm=0)
     >>> factors = field_factors(beam)
-    >>> factors.sides_cm[[1, 3]].tolist(), factors.values[[1, 3]].round(2).tolist()
+    >>> factors.sides_cm[[1, 3]].tolist(), factors.medium_and_backscatter[[1, 3]].round(2).tolist()
     ([10.0, 20.0], [1.36, 1.43])
     """
     return _field_factors(beam.kvp, beam.al_mm, beam.cu_mm, beam.backscatter, beam.medium_ratio, medium)
