@@ -14,6 +14,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "cases": ("dosetrack.cli.cases", "cases"),
     "case": ("dosetrack.cli.cases", "case"),
     "kidney": ("dosetrack.cli.kidney", "kidney"),
+    "skin": ("dosetrack.cli.skin", "skin"),
     "audit": ("dosetrack.cli.audit", "audit"),
     "serve": ("dosetrack.cli.serve", "serve"),
     "demo": ("dosetrack.cli.demo", "demo"),

@@ -223,3 +223,12 @@ class SkinResult:
     mapped_fraction: float | None
     surface: str | None
     reason: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class WorkedOutSkin:
+    """A result with the digest of what it was made from. is_kept: it stands in the ledger already."""
+
+    result: SkinResult
+    made_from: str
+    is_kept: bool

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import OrderedDict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from threading import Lock
@@ -27,7 +27,7 @@ from dosetrack.skin.setup import PatientSetup, SystemSetup
 from dosetrack.version import VERSION
 from dosetrack.workflow.base import LedgerUser
 from dosetrack.workflow.projector import account_of
-from dosetrack.workflow.results import Recorded, SkinMapView, SkinResult
+from dosetrack.workflow.results import Recorded, SkinMapView, SkinResult, WorkedOutSkin
 from dosetrack.workflow.site import settings_for
 from dosetrack.workflow.skin_setups import patient_setup, system_setup
 
@@ -35,6 +35,8 @@ if TYPE_CHECKING:
     from dosetrack.skin.model import SkinMap
 
 Detail = Literal["full", "peak"]
+_Machine = tuple[str | None, str | None, str | None]
+"""Serial, station, model."""
 PATCH_MM = 8.0
 _MAPS_IN_MEMORY = 12
 NOTHING_PLACED = "No event could be placed on the skin: {reasons}."
@@ -98,32 +100,22 @@ class SkinMaps(LedgerUser):
             kept = reader.skin_result(case_id, made_from=job.made_from)
         return from_json(SkinResult, kept) if kept else None
 
-    def skin_results(
-        self,
-        *,
-        first_day: str | None = None,
-        last_day: str | None = None,
-        progress: Callable[[int, int], None] | None = None,
-    ) -> Iterator[SkinResult]:
-        """The result of every case by local day, oldest first; what is not kept is worked out and kept."""
-        with self.ledger.reading() as reader:
-            ids = [row.id for row in reader.case_totals(from_day=first_day, to_day=last_day)]
-        for done, case_id in enumerate(ids, start=1):
-            yield self.settled_skin_result(case_id)
-            if progress is not None:
-                progress(done, len(ids))
-
-    def settled_skin_result(self, case_id: str) -> SkinResult:
-        """The result of one case, worked out and kept where that was not done."""
+    def worked_out_skin_result(self, case_id: str) -> WorkedOutSkin:
+        """The result of one case: the kept one, else worked out now and not yet kept."""
         with self.ledger.reading() as reader:
             job = self._job(reader, case_id, None)
             kept = reader.skin_result(case_id, made_from=job.made_from)
         if kept:
-            return from_json(SkinResult, kept)
-        found = _result(case_id, _worked_out((job,), "peak"))
-        with self.ledger.transaction() as tx:
-            tx.keep_skin_result(case_id, to_json(found), made_from=job.made_from)
-        return found
+            return WorkedOutSkin(from_json(SkinResult, kept), job.made_from, is_kept=True)
+        return WorkedOutSkin(_result(case_id, _worked_out((job,), "peak")), job.made_from, is_kept=False)
+
+    def keep_skin_results(self, results: Sequence[WorkedOutSkin]) -> None:
+        """Keep results worked out here or in another process, in one transaction."""
+        new = [one for one in results if not one.is_kept]
+        if new:
+            with self.ledger.transaction() as tx:
+                for one in new:
+                    tx.keep_skin_result(one.result.case_id, to_json(one.result), made_from=one.made_from)
 
     # -----------------------------------------------------------------------------------------
 
@@ -131,7 +123,7 @@ class SkinMaps(LedgerUser):
         case, _ = self.projector.case(reader, case_id)
         if not case.entries:
             raise UnknownCaseError(f"there is no case with the id {case_id!r}")
-        patient = override or _with_region(patient_setup(case), case.procedure)
+        patient = override or with_region(patient_setup(case), case.procedure)
         groups = tuple(
             (tuple(events), system_setup(settings)) for events, settings in _by_machine(reader, case)
         )
@@ -239,8 +231,8 @@ def _by_machine(reader: LedgerReader, case: Case) -> list[tuple[list[Irradiation
     """The counted events of each machine with the settings of its room, in order of time."""
     reports = {report.sha256: report for report in case.reports}
     rooms = settings_for(reader).pairs("site.rooms")
-    groups: dict[tuple[str | None, ...], list[IrradiationEvent]] = {}
-    machines: dict[tuple[str | None, ...], DoseReport] = {}
+    groups: dict[_Machine, list[IrradiationEvent]] = {}
+    machines: dict[_Machine, DoseReport] = {}
     for timed in case.events:
         report = reports[timed.counted.report_sha256]
         machine = (report.equipment.serial, report.equipment.station, report.equipment.model)
@@ -258,7 +250,8 @@ def _day(case: Case) -> str | None:
     return case.started_at[:10] if case.started_at else None
 
 
-def _with_region(patient: PatientSetup, procedure: str | None) -> PatientSetup:
+def with_region(patient: PatientSetup, procedure: str | None) -> PatientSetup:
+    """`patient` with the region its procedure's name tells, where nobody told one."""
     from dosetrack.skin.places import region_of
 
     region = region_of(procedure) if patient.region is None and procedure else None
