@@ -92,6 +92,9 @@ _GROUPS: dict[str, tuple[str, ...]] = {
     "Dose may have been given that the meter did not see.": ("kerma-zero-with-beam",),
     "Time in the wrong unit is off by a factor of sixty.": ("fluoroscopy-time-long",),
     "A comparison with this reference would mislead.": ("reference-not-usable",),
+    "The size of the body decides how near the skin is to the tube.": (
+        "body-size-impossible", "body-size-contradictory", "body-depth-clamped",
+    ),
 }  # fmt: skip
 
 WHY = {code: sentence for sentence, codes in _GROUPS.items() for code in codes}

@@ -56,3 +56,20 @@ class DoseFindings:
         Severity.WARNING,
         "Skin factors: a filter of {material} has {given} as its thickness. It is left out and the range is wider.",
     )
+    BODY_SIZE_IMPOSSIBLE = FindingKind(
+        "body-size-impossible",
+        Severity.WARNING,
+        "Skin map: {what} {given} is outside {least} to {most}. It is not used and the range is wider.",
+    )
+    BODY_SIZE_CONTRADICTORY = FindingKind(
+        "body-size-contradictory",
+        Severity.WARNING,
+        "Skin map: a height of {height} cm and a weight of {weight} kg do not belong to one patient. Neither "
+        "is used and a flat sheet stands for the skin.",
+    )
+    BODY_DEPTH_CLAMPED = FindingKind(
+        "body-depth-clamped",
+        Severity.INFO,
+        "Skin map: height and weight give a trunk {recipe} cm thick, outside what the recipe covers. It is "
+        "drawn {used} cm thick and wider or narrower instead.",
+    )
