@@ -69,7 +69,7 @@ class Transaction(LedgerReader):
     # entries -------------------------------------------------------------------------------
 
     def append(self, new: NewEntry) -> Entry:
-        """The entry as recorded, bound to the one before it.
+        """The entry as recorded, bound to the one before it; an entry of the same id stands as it is.
 
         Raises
         ------
@@ -78,6 +78,11 @@ class Transaction(LedgerReader):
         LedgerError
             `replaces` names no entry.
         """
+        if new.id is not None:
+            _check_text("id", new.id)
+            recorded = self.entry(new.id)
+            if recorded is not None:
+                return recorded
         happened_at = iso_text(new.happened_at, "time of the entry")
         body, salt = to_json(new.payload), secrets.token_bytes(_SALT_BYTES)
         for field, text in (("actor", new.actor.name), ("reason", new.reason), ("case", new.case)):
@@ -87,7 +92,7 @@ class Transaction(LedgerReader):
         last_seq, last_digest = self._head or self._read_head()
         columns: dict[str, Any] = {
             "seq": last_seq + 1,
-            "id": str(uuid.uuid4()),
+            "id": new.id or str(uuid.uuid4()),
             "kind": kind_of(new.payload),
             "case_id": new.case,
             "happened_at": happened_at,

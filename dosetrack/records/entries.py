@@ -82,10 +82,28 @@ class CaseEnded:
 
 
 @dataclass(frozen=True, slots=True)
+class SettledDifference:
+    """One quantity that was typed and reported with different values, and what a person decided.
+
+    typed, reported : in the unit of the quantity's name
+    slip : 'typed is 10 times the reported' and the like, where a slip of unit or digit was suspected
+    counts : 'typed', 'reported' or 'neither'
+    """
+
+    quantity: str
+    plane: str | None
+    typed: float | None
+    reported: float | None
+    counts: str
+    slip: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class CaseClosed:
-    """A person reconciled the case."""
+    """A person reconciled the case. differences : typed against reported, each settled."""
 
     note: str | None = None
+    differences: tuple[SettledDifference, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,6 +279,14 @@ class LevelsReached:
 
 
 @dataclass(frozen=True, slots=True)
+class PromptShown:
+    """The card of a prompt stood on a screen of the room for the first time. screen : 'wall', 'hand'."""
+
+    prompt_id: str
+    screen: str
+
+
+@dataclass(frozen=True, slots=True)
 class PromptAnswered:
     """A person answered a prompt."""
 
@@ -278,6 +304,35 @@ class SettingChanged:
     value: str
     valid_from: str
     source: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ProcedureScheduled:
+    """A procedure is planned: from a worklist or a table. A newer entry of the same `key` replaces it.
+
+    key : what names it at its source: scheduled step id, else accession number
+    scheduled_at : ISO 8601 as the source gave it
+    source : 'worklist' or the name of the table
+    """
+
+    key: str
+    patient: Patient
+    scheduled_at: str | None = None
+    room: str | None = None
+    procedure: str | None = None
+    operators: tuple[str, ...] = ()
+    accession_number: str | None = None
+    study_instance_uid: str | None = None
+    source: str = "worklist"
+
+
+@dataclass(frozen=True, slots=True)
+class AccessGranted:
+    """A gateway may feed `room` over HTTP. Only the digest of its token is kept; withdrawn, it ends."""
+
+    name: str
+    room: str
+    token_sha256: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -318,8 +373,11 @@ Payload = (
     | ConsoleReading
     | OperatorsChanged
     | LevelsReached
+    | PromptShown
     | PromptAnswered
     | SettingChanged
+    | ProcedureScheduled
+    | AccessGranted
     | Withdrawn
     | DataDeleted
     | Note
@@ -344,8 +402,11 @@ PAYLOAD_KINDS: dict[str, type] = {
     "console-reading": ConsoleReading,
     "operators-changed": OperatorsChanged,
     "levels-reached": LevelsReached,
+    "prompt-shown": PromptShown,
     "prompt-answered": PromptAnswered,
     "setting-changed": SettingChanged,
+    "procedure-scheduled": ProcedureScheduled,
+    "access-granted": AccessGranted,
     "withdrawn": Withdrawn,
     "data-deleted": DataDeleted,
     "note": Note,
@@ -354,7 +415,10 @@ PAYLOAD_KINDS: dict[str, type] = {
 
 @dataclass(frozen=True, slots=True)
 class NewEntry:
-    """An entry to be appended. `happened_at` is timezone-aware; `case` None for site-wide kinds."""
+    """An entry to be appended. `happened_at` is timezone-aware; `case` None for site-wide kinds.
+
+    id : None: a new one. Given by a sender that may send again: the same id is recorded once
+    """
 
     payload: Payload
     actor: Actor
@@ -362,6 +426,7 @@ class NewEntry:
     case: str | None = None
     reason: str | None = None
     replaces: str | None = None
+    id: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

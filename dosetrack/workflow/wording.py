@@ -76,6 +76,22 @@ def _(payload: e.PatientSize) -> str:
 
 
 @_words.register
+def _(payload: e.PromptShown) -> str:
+    return f"Prompt shown on the {payload.screen} screen"
+
+
+@_words.register
+def _(payload: e.ProcedureScheduled) -> str:
+    when = payload.scheduled_at or "time not told"
+    return f"Scheduled: {payload.procedure or 'procedure not told'}, {when}"
+
+
+@_words.register
+def _(payload: e.AccessGranted) -> str:
+    return f"{payload.name} may feed {payload.room}"
+
+
+@_words.register
 def _(payload: e.PatientPlaced) -> str:
     shifts = (payload.shift_left_mm, payload.shift_back_mm, payload.shift_head_mm)
     parts = [

@@ -53,6 +53,15 @@ def tamper(file: Path, *statements: str) -> None:
     raw.close()
 
 
+def test_an_entry_sent_twice_under_one_id_is_recorded_once(ledger: Ledger, new: New) -> None:
+    first, again = append(ledger, replace(new("6 mL"), id="pump-17"), replace(new("other"), id="pump-17"))
+    assert again == first
+    assert first.id == "pump-17"
+    with ledger.reading() as read:
+        assert read.position() == 1
+        assert read.entry("pump-17") == first
+
+
 def test_entry_is_read_back_as_it_was_recorded(ledger: Ledger, new: New) -> None:
     first, second = append(
         ledger, new("größer ≥ 3 Gy, 患者, \u202e🩻"), new(Injection(6.0), reason="undiluted")
