@@ -95,6 +95,13 @@ _GROUPS: dict[str, tuple[str, ...]] = {
     "The size of the body decides how near the skin is to the tube.": (
         "body-size-impossible", "body-size-contradictory", "body-depth-clamped",
     ),
+    "Dose that is not on the map makes the peak a lower estimate.": ("events-not-mapped", "beam-impossible"),
+    "A wrong position or direction puts the dose on another part of the skin.": (
+        "patient-position-changes", "table-axes-doubtful",
+    ),
+    "An arm in a steep beam is nearer to the tube and takes more than the trunk would.": (
+        "arms-in-beam-unknown",
+    ),
 }  # fmt: skip
 
 WHY = {code: sentence for sentence, codes in _GROUPS.items() for code in codes}

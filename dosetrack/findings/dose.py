@@ -73,3 +73,32 @@ class DoseFindings:
         "Skin map: height and weight give a trunk {recipe} cm thick, outside what the recipe covers. It is "
         "drawn {used} cm thick and wider or narrower instead.",
     )
+    EVENTS_NOT_MAPPED = FindingKind(
+        "events-not-mapped",
+        Severity.WARNING,
+        "Skin map: {count} of {of} events with {kerma} mGy could not be placed on the skin: {reason}.",
+    )
+    BEAM_IMPOSSIBLE = FindingKind(
+        "beam-impossible",
+        Severity.WARNING,
+        "Skin map: {count} of {of} events with {kerma} mGy could not be placed on the skin: {reason}. "
+        "Accepted are distances and air kerma above 0, with the detector behind the isocentre.",
+    )
+    PATIENT_POSITION_CHANGES = FindingKind(
+        "patient-position-changes",
+        Severity.WARNING,
+        "Skin map: the patient's position changes within the case; most was given lying {position}, "
+        "some lying {others}.",
+    )
+    TABLE_AXES_DOUBTFUL = FindingKind(
+        "table-axes-doubtful",
+        Severity.WARNING,
+        "Skin map: the table's {reading} moves over {way} mm {where} by the setting of this system; tables "
+        "move at most {most} mm that way. Check the table axes.",
+    )
+    ARMS_IN_BEAM_UNKNOWN = FindingKind(
+        "arms-in-beam-unknown",
+        Severity.WARNING,
+        "Skin map: {count} events with {kerma} mGy are steeper than 60° from the vertical, and how the arms "
+        "lay is not told. An arm in the beam would take the dose.",
+    )

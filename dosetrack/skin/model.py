@@ -88,6 +88,7 @@ class PlacedCase:
         patient frame = body frame - origin_mm
     mapped_fraction : share of the air kerma that could be placed, None when there is none at all
     is_table_known : whether table movement is known within the case
+    zero_dose_events : events with an air kerma of 0, which need no place
     """
 
     beams: tuple[PlacedBeam, ...]
@@ -99,6 +100,7 @@ class PlacedCase:
     is_table_known: bool
     assumed: tuple[Assumption, ...] = ()
     findings: tuple[Finding, ...] = ()
+    zero_dose_events: int = 0
 
 
 @dataclass(frozen=True, slots=True)

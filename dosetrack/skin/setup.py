@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from dosetrack.errors import InputError
 from dosetrack.skin.beam import Point
 
 RoomAxis = Literal["+x", "-x", "+y", "-y", "+z", "-z"]
@@ -27,6 +28,15 @@ class TableAxes:
     lateral: RoomAxis = "+x"
     height: RoomAxis = "+y"
     is_verified: bool = False
+
+    def __post_init__(self) -> None:
+        given = (self.longitudinal, self.lateral, self.height)
+        if sorted(axis[1:] for axis in given) != ["x", "y", "z"]:
+            raise InputError(
+                field="table axes",
+                given=" ".join(given),
+                accepted="x, y and z once each for the longitudinal, lateral and height reading",
+            )
 
 
 @dataclass(frozen=True, slots=True)
