@@ -26,10 +26,12 @@ class Assumption:
 
     key : stable name, such as 'table-transmission', 'patient-size', 'field', 'table-axes'
     text : a plain sentence part, 'table and pad transmit 0.8 (not measured on this system)'
+    share : part of the events it was made for, 0 to 1
     """
 
     key: str
     text: str
+    share: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
