@@ -70,7 +70,7 @@ def distances_of(event: IrradiationEvent, usual: UsualDistances, notes: PlacingN
     """The distances of the event's beam; a refusal when those it tells cannot be."""
     isocenter, detector = event.source_to_isocenter_mm, event.source_to_detector_mm
     for name, number in (("isocentre", isocenter), ("detector", detector)):
-        if number is not None and not _is_positive(number):
+        if number is not None and not 0 < number <= _most_mm():
             return Refusal(f"source to {name} of {number:g} mm cannot be", is_impossible=True)
     if isocenter is not None and detector is not None and detector < isocenter:
         return Refusal(
@@ -117,7 +117,9 @@ def reference_distance_mm(
         notes.event("reference-point", f"reference point told at {told:g} mm from the source not used")
     definition = _definition(event.reference_point)
     defined = _defined_distance(definition, distances, angles, table_top_y_mm)
-    if defined is not None and (least <= defined <= most or definition == "15cm-from-isocenter"):
+    if definition in _TABLETOP and defined is not None and not least <= defined <= most:
+        defined = None  # the axis meets the table far off, as a beam from the side does
+    if defined is not None:
         return defined if defined > 0 else None
     if told is None:
         notes.event("reference-point", "reference point taken 15 cm from the isocentre, not told by distance")
@@ -180,6 +182,11 @@ def is_fluoroscopy(event: IrradiationEvent) -> bool | None:
 
 def _is_positive(number: float) -> bool:
     return isfinite(number) and number > 0
+
+
+@cache
+def _most_mm() -> float:
+    return float(constants("implausible")["distance_source_to_detector"].high)
 
 
 @cache

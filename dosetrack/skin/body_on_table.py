@@ -7,8 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from dosetrack.skin.beam import Point, TableTop
+from dosetrack.skin.body import pad_contact, pad_direction
 from dosetrack.skin.frames import room_of_patient
 from dosetrack.skin.model import FloatArray, Surface
+from dosetrack.skin.places import landmark
 from dosetrack.skin.placing_notes import PlacingNotes
 from dosetrack.skin.setup import BodyRegion, PatientSetup, Position, SystemSetup
 from dosetrack.tables import constants
@@ -43,34 +45,31 @@ def body_on_table(
     DICOM PS3.17 FFF.1.3: half the thickness of the patient is the default height above the table.
     """
     region = _region(patient, notes)
-    q = room_of_patient(position)
-    down = q[1]  # the room's y axis in patient axes
     height_mm = _height_mm(surface)
-    level = constants("body_proportions")[f"landmark_{region}"].number * height_mm
-    slab = _slab(surface, level)
-    on_pad = float((surface.points_mm @ down).max()) if len(surface.points_mm) else 0.0
-    middle = (slab.min(axis=0) + slab.max(axis=0)) / 2.0
-    middle[2] = level
-    if abs(down[1]) == 1.0:
-        middle[0] = 0.0  # supine and prone: the midline
-    depth = float(middle @ down)
+    down = np.array(pad_direction(position))
+    on_pad = float(np.array(pad_contact(surface, position)) @ down)
+    origin = np.array(landmark(region, height_mm, surface))
     if pad_top_y_mm is None:
-        if surface.kind == "sheet":
-            depth = on_pad - constants("skin_placing")["skin_below_isocentre"].number
         notes.case(
             "position",
             f"the {region} lay at the isocentre at the first event, at mid-depth of the body; "
             "the height of the table over the isocentre is not known",
         )
     else:
-        depth = on_pad - pad_top_y_mm
         notes.case("table-anchor", f"the {region} lay at the isocentre at the first event")
-    origin = middle + (depth - float(middle @ down)) * down - np.asarray(patient.shift_mm, dtype=np.float64)
+        origin += (on_pad - pad_top_y_mm - float(origin @ down)) * down
+    origin -= np.asarray(patient.shift_mm, dtype=np.float64)
     skin_y = on_pad - float(origin @ down)
     x, y, z = (float(number) for number in origin)
     return BodyOnTable(
         origin_mm=(x, y, z),
-        table=_table_top(system, skin_y, _ends(q, origin, height_mm), notes, known_top_y_mm=pad_top_y_mm),
+        table=_table_top(
+            system,
+            skin_y,
+            _ends(room_of_patient(position), origin, height_mm),
+            notes,
+            known_top_y_mm=pad_top_y_mm,
+        ),
     )
 
 
@@ -123,18 +122,7 @@ def _region(patient: PatientSetup, notes: PlacingNotes) -> BodyRegion:
 def _height_mm(surface: Surface) -> float:
     if np.isfinite(surface.height_mm) and surface.height_mm > 0:
         return surface.height_mm
-    return float(np.ptp(surface.points_mm[:, 2])) if len(surface.points_mm) else 0.0
-
-
-def _slab(surface: Surface, level_mm: float) -> FloatArray:
-    """Points of trunk, head or legs near a height above the soles, shape (n, 3), n at least 1."""
-    half = constants("skin_placing")["depth_slab"].number
-    arms = [number for number, name in enumerate(surface.parts) if "arm" in name]
-    body = surface.points_mm[~np.isin(surface.part, arms)]
-    if not len(body):
-        body = surface.points_mm if len(surface.points_mm) else np.zeros((1, 3))
-    distance = np.abs(body[:, 2] - level_mm)
-    return body[distance <= max(half, float(distance.min()) + half)]
+    return float(np.ptp(surface.points_mm[:, 2]))
 
 
 def _ends(q: FloatArray, origin: FloatArray, height_mm: float) -> tuple[float, float]:

@@ -167,7 +167,7 @@ def _angles(
         for name, angle in (("primary", primary), ("secondary", secondary)):
             if not angle.is_told:
                 how = "as in the events beside it" if angle.deg is not None else "taken as 0"
-                notes.event("angles", f"{name} angle not told, {how},")
+                notes.event("angles", f"{name} angle not known, {how},")
     first, second = (0.0 if deg is None else deg for deg in start)
     first_end = _end(first, event.primary_end_angle_deg, event, notes)
     second_end = _end(second, event.secondary_end_angle_deg, event, notes)

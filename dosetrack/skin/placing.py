@@ -28,13 +28,15 @@ Those of the beam quality are in `filtration`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import datetime
 from itertools import pairwise
 from math import cos, fsum, isfinite, radians
+from typing import TypedDict
 
-from dosetrack.findings import Finding, FindingCode, finding
-from dosetrack.records.report import IrradiationEvent
+from dosetrack.findings import Finding
+from dosetrack.records.report import Filter, IrradiationEvent
 from dosetrack.skin.beam import Beam, Point
 from dosetrack.skin.beam_of_event import (
     Refusal,
@@ -45,17 +47,18 @@ from dosetrack.skin.beam_of_event import (
     reference_distance_mm,
 )
 from dosetrack.skin.body_on_table import BodyOnTable, body_on_table, pad_mm
-from dosetrack.skin.filtration import filter_findings, filtration_of
+from dosetrack.skin.filtration import Filtration, filter_findings, filtration_of
 from dosetrack.skin.gantry_angles import (
-    POSITIONS,
     GantryAngles,
     angles_as_told,
     in_machine_frame,
     turned_end_for_end,
 )
 from dosetrack.skin.model import NotMapped, PlacedBeam, PlacedCase, Surface
+from dosetrack.skin.patient_position import PatientPositions
+from dosetrack.skin.placing_findings import arms_finding, refusal_findings, said_once, usable_kerma_mgy
 from dosetrack.skin.placing_notes import PlacingNotes
-from dosetrack.skin.setup import PatientSetup, Position, SystemSetup
+from dosetrack.skin.setup import PatientSetup, SystemSetup
 from dosetrack.skin.table_movement import along, shares_of_way, table_track
 from dosetrack.tables import constants
 
@@ -119,57 +122,57 @@ class _Placing:
         self._patient = patient
         self._notes = PlacingNotes()
         self._usual = UsualDistances(events)
-        self._findings: list[Finding] = []
         self._beams: list[PlacedBeam] = []
-        self._not_mapped: list[NotMapped] = []
         self._refused: list[tuple[IrradiationEvent, Refusal]] = []
-        self._zero = 0
-        self._steep: list[float] = []
-        self._position = self._main_position()
+        self._steep_mgy: list[float] = []
+        self._filtrations: dict[tuple[Filter, ...], Filtration] = {}
+        self._positions = PatientPositions(events, set_by_hand=patient.position, notes=self._notes)
         self._angles = self._machine_angles()
         self._track = table_track(events, system.table_axes, self._notes)
-        self._anchors = self._first_by_position()
+        self._anchors = self._first_by_turn()
         self._body: BodyOnTable = body_on_table(
             surface=surface,
             system=system,
             patient=patient,
-            position=self._position,
+            position=self._positions.main,
             pad_top_y_mm=self._pad_top_y_mm(),
             notes=self._notes,
         )
 
     def case(self) -> PlacedCase:
         """The case with everything placed."""
+        zero = 0
         for row, event in enumerate(self._events):
-            kerma = event.reference_air_kerma_mgy
-            if kerma == 0:
-                self._zero += 1
+            if event.reference_air_kerma_mgy == 0:
+                zero += 1
                 continue
             refusal = self._place(row, event)
             if refusal is not None:
                 self._refused.append((event, refusal))
-                self._not_mapped.append(NotMapped(event.uid, _positive(kerma), refusal.reason))
+        not_mapped = tuple(
+            NotMapped(event.uid, usable_kerma_mgy(event) or None, refusal.reason)
+            for event, refusal in self._refused
+        )
         mapped = fsum(placed.beam.reference_air_kerma_mgy for placed in self._beams)
-        missed = fsum(one.reference_air_kerma_mgy or 0.0 for one in self._not_mapped)
-        self._notes_of_case()
-        findings = [*self._findings, *self._track.findings, *self._refusals(), *self._arms()]
-        findings += [one for event in self._events for one in filter_findings(event)]
+        whole = mapped + fsum(one.reference_air_kerma_mgy or 0.0 for one in not_mapped)
+        if self._beams:
+            self._notes.case("field-centred", "collimated fields lie on the axis of the beam")
         return PlacedCase(
             beams=tuple(self._beams),
-            not_mapped=tuple(self._not_mapped),
+            not_mapped=not_mapped,
             table=self._body.table,
-            position=self._position,
+            position=self._positions.main,
             origin_mm=self._body.origin_mm,
-            mapped_fraction=mapped / (mapped + missed) if mapped + missed > 0 else None,
+            mapped_fraction=mapped / whole if whole > 0 else None,
             is_table_known=self._track.is_known,
+            findings=said_once(self._findings()),
             assumed=self._notes.assumptions(events=len(self._events)),
-            findings=tuple(dict.fromkeys(findings)),
-            zero_dose_events=self._zero,
+            zero_dose_events=zero,
         )
 
     def _place(self, row: int, event: IrradiationEvent) -> Refusal | None:
         """Add the beams of one event; or why it has none."""
-        refusal = self._refusal_at_sight(event)
+        refusal = self._refusal_at_sight(row, event)
         if refusal is not None:
             return refusal
         angles = self._angles[row]
@@ -178,7 +181,7 @@ class _Placing:
         distances = distances_of(event, self._usual, self._notes)
         if isinstance(distances, Refusal):
             return distances
-        start, end = self._displacement(row, event)
+        start, end = self._displacement(row)
         reference = reference_distance_mm(
             event, distances, angles, table_top_y_mm=self._body.table.top_y_mm + start[1], notes=self._notes
         )
@@ -187,139 +190,107 @@ class _Placing:
         field = field_at_detector_mm(event, distances, reference_mm=reference, notes=self._notes)
         if field is None:
             return Refusal("field size not told")
-        kerma = event.reference_air_kerma_mgy
-        assert kerma is not None
-        if self._is_turned(event):
-            angles = turned_end_for_end(angles)
-        filtration = filtration_of(event)
-        for assumed in filtration.assumed:
-            self._notes.event(assumed.key, assumed.text)
-        shares = shares_of_way(start, end)
-        plane = event.plane or "single"
-        for first, last in pairwise(shares):
-            part = angles if len(shares) == 2 else angles.between(start=first, end=last)
-            beam = Beam(
-                reference_air_kerma_mgy=kerma / (len(shares) - 1),
-                source_to_isocenter_mm=distances.isocenter_mm,
-                source_to_detector_mm=distances.detector_mm,
-                field_width_mm=field[0],
-                field_height_mm=field[1],
-                primary_angle_deg=part.primary_deg,
-                secondary_angle_deg=part.secondary_deg,
-                primary_end_angle_deg=part.primary_end_deg,
-                secondary_end_angle_deg=part.secondary_end_deg,
-                source_to_reference_point_mm=reference,
-                table_offset_mm=along(start, end, (first + last) / 2) if len(shares) > 2 else start,
-                kvp=_positive(event.kvp),
-                al_mm=filtration.al_mm,
-                cu_mm=filtration.cu_mm,
-                calibration_factor=self._factor(plane),
-            )
-            self._beams.append(PlacedBeam(beam, event.uid, plane, is_fluoroscopy(event), event.started_at))
-        self._look_at(event, angles, kerma)
+        beam = Beam(
+            reference_air_kerma_mgy=usable_kerma_mgy(event),
+            source_to_isocenter_mm=distances.isocenter_mm,
+            source_to_detector_mm=distances.detector_mm,
+            field_width_mm=field[0],
+            field_height_mm=field[1],
+            primary_angle_deg=angles.primary_deg,
+            secondary_angle_deg=angles.secondary_deg,
+            primary_end_angle_deg=angles.primary_end_deg,
+            secondary_end_angle_deg=angles.secondary_end_deg,
+            source_to_reference_point_mm=reference,
+            table_offset_mm=start,
+            kvp=_positive(event.kvp),
+            calibration_factor=self._factor(event.plane or "single"),
+            **self._filtration(event),
+        )
+        self._look_at(event, angles)
+        kind, plane = is_fluoroscopy(event), event.plane or "single"
+        self._beams += (
+            PlacedBeam(part, event.uid, plane, kind, event.started_at)
+            for part in _parts(beam, angles, start, end)
+        )
         return None
 
-    def _refusal_at_sight(self, event: IrradiationEvent) -> Refusal | None:
+    def _refusal_at_sight(self, row: int, event: IrradiationEvent) -> Refusal | None:
         kerma = event.reference_air_kerma_mgy
         if kerma is None:
             return Refusal("air kerma not told")
         if not (isfinite(kerma) and kerma > 0):
             return Refusal(f"air kerma of {kerma:g} mGy cannot be", is_impossible=True)
-        turned = constants("skin_placing")["table_turned_least"].number
         for name, angle in (
             ("rotated", event.table_rotation_deg),
             ("tilted", event.table_head_tilt_deg),
             ("tilted sideways", event.table_cradle_tilt_deg),
         ):
-            if angle is not None and not abs(angle) <= turned:
+            if angle and not abs(angle) <= constants("skin_placing")["table_turned_least"].number:
                 return Refusal(f"table {name}, and its pivot is not known for this system")
-        lay = self._told_position(event)
-        if self._patient.position is None and lay is not None and lay[2:] != self._position[2:]:
-            return Refusal(f"the patient lay {lay}, {self._position} in most of the case")
+        lay = self._positions.other_side(row)
+        if lay is not None:
+            return Refusal(f"the patient lay {lay}, {self._positions.main} in most of the case")
         return None
 
-    # where the patient lay
-
-    def _told_position(self, event: IrradiationEvent) -> Position | None:
-        return _POSITION_WORDS.get(event.patient_position or "")
-
-    def _main_position(self) -> Position:
-        """As the setup tells; else as most air kerma of the events was given; else assumed."""
-        told: dict[Position, float] = {}
-        for event in self._events:
-            lay = self._told_position(event)
-            if lay is not None:
-                told[lay] = told.get(lay, 0.0) + (_positive(event.reference_air_kerma_mgy) or 0.0)
-        if self._patient.position is not None:
-            return self._patient.position
-        if not told:
-            self._notes.case("patient-position", "patient taken to lie head first, supine (not told)")
-            return "HFS"
-        position = max(told, key=told.__getitem__)
-        if len(told) > 1:
-            others = ", ".join(sorted(lay for lay in told if lay != position))
-            self._findings.append(
-                finding(FindingCode.PATIENT_POSITION_CHANGES, position=position, others=others)
-            )
-            if any(lay[2:] == position[2:] for lay in told if lay != position):
-                self._notes.case(
-                    "patient-turned",
-                    "after the patient was turned the same part of the body lay at the isocentre",
-                )
-        return position
-
-    def _is_turned(self, event: IrradiationEvent) -> bool:
-        """Whether the patient lay the other way round, head for feet, in this event."""
-        lay = self._told_position(event)
-        return self._patient.position is None and lay is not None and lay != self._position
+    def _filtration(self, event: IrradiationEvent) -> _Filters:
+        found = self._filtrations.get(event.filters)
+        if found is None:
+            found = self._filtrations[event.filters] = filtration_of(event)
+        for assumed in found.assumed:
+            self._notes.event(assumed.key, assumed.text)
+        return {"al_mm": found.al_mm, "cu_mm": found.cu_mm}
 
     def _machine_angles(self) -> list[GantryAngles | None]:
+        """Angles of each event as the machine stands, turned for an event told head for feet."""
         told = angles_as_told(self._events, self._notes)
-        frame = self._system.angle_frame
-        if self._position != "HFS":
+        frame, main = self._system.angle_frame, self._positions.main
+        if main != "HFS" or any(self._positions.is_turned):
             self._notes.case("angle-frame", f"angles are relative to the {frame}")
-        if frame == "machine":
-            return told
+        if frame == "patient":
+            told = [
+                None if angles is None else in_machine_frame(angles, lay or main)
+                for angles, lay in zip(told, self._positions.told, strict=True)
+            ]
         return [
-            None if angles is None else in_machine_frame(angles, self._told_position(event) or self._position)
-            for event, angles in zip(self._events, told, strict=True)
+            turned_end_for_end(angles) if is_turned and angles is not None else angles
+            for angles, is_turned in zip(told, self._positions.is_turned, strict=True)
         ]
 
-    # where the table stood
-
-    def _first_by_position(self) -> dict[bool, Point]:
-        """Table at the first event of each way the patient lay, the turned one at the height of the other."""
+    def _first_by_turn(self) -> dict[bool, Point]:
+        """Table readings at the first event of each way round the patient lay, in room axes [mm]."""
         anchors: dict[bool, Point] = {}
-        for event, start in zip(self._events, self._track.start_mm, strict=True):
-            anchors.setdefault(self._is_turned(event), start)
+        for is_turned, start in zip(self._positions.is_turned, self._track.start_mm, strict=True):
+            anchors.setdefault(is_turned, start)
         return anchors
 
-    def _displacement(self, row: int, event: IrradiationEvent) -> tuple[Point, Point]:
-        """Of table and patient since the anchor, at the start and the end of an event [mm]."""
-        is_turned = self._is_turned(event)
-        x0, y0, z0 = self._anchors[is_turned]
-        if False in self._anchors:
-            y0 = self._anchors[False][1]
+    def _displacement(self, row: int) -> tuple[Point, Point]:
+        """Of table and patient since the anchor, at the start and the end of an event [mm].
+
+        While the patient lies head for feet the room is seen half a turn round the vertical, and the
+        anchor is the first event lying so; the height is counted on.
+        """
+        start, end = self._track.start_mm[row], self._track.end_mm[row]
+        is_turned = self._positions.is_turned[row]
+        x0, _, z0 = self._anchors[is_turned]
+        y0 = self._track.start_mm[0][1]
         sign = -1.0 if is_turned else 1.0
-        x, y, z = self._track.start_mm[row]
-        start = (sign * (x - x0), y - y0, sign * (z - z0))
-        if self._track.end_mm[row] == (x, y, z):
-            return start, start
-        x, y, z = self._track.end_mm[row]
-        return start, (sign * (x - x0), y - y0, sign * (z - z0))
+        first = (sign * (start[0] - x0), start[1] - y0, sign * (start[2] - z0))
+        if end == start:
+            return first, first
+        return first, (sign * (end[0] - x0), end[1] - y0, sign * (end[2] - z0))
 
     def _pad_top_y_mm(self) -> float | None:
         """Patient's side of the pad at zero displacement, room axis y [mm]; None: not known."""
         if not self._events:
             return None
         track, axis = self._track, self._system.table_axes.height
-        anchor = self._anchors.get(False, self._anchors.get(True, (0.0, 0.0, 0.0)))
+        reading = track.start_mm[0][1]
         if track.is_from_isocentre:
-            return anchor[1] - pad_mm(self._system)
+            return reading - pad_mm(self._system)
         measured = self._system.isocentre_height_mm
         if measured is not None and axis[1] == "y" and track.is_height_known:
-            return anchor[1] - (measured if axis[0] == "+" else -measured)
-        return self._pad_from_source(anchor[1])
+            return reading - (measured if axis[0] == "+" else -measured)
+        return self._pad_from_source(reading)
 
     def _pad_from_source(self, anchor_y_mm: float) -> float | None:
         """The same from the distance source to table of an upright beam."""
@@ -330,13 +301,10 @@ class _Placing:
             if angles is None or told is None or isocenter is None:
                 continue
             cosine = cos(radians(angles.primary_deg)) * cos(radians(angles.secondary_deg))
-            if cosine < upright:
-                continue
-            top_y = isocenter * cosine - told
-            return top_y - (self._track.start_mm[row][1] - anchor_y_mm) - pad_mm(self._system)
+            if cosine >= upright:
+                moved = self._track.start_mm[row][1] - anchor_y_mm
+                return isocenter * cosine - told - moved - pad_mm(self._system)
         return None
-
-    # what is said of the whole
 
     def _factor(self, plane: str) -> float:
         for name, factor in self._system.calibration_factor:
@@ -346,54 +314,52 @@ class _Placing:
         self._notes.case("calibration", f"air kerma meter{of_plane} not calibrated, factor 1")
         return 1.0
 
-    def _look_at(self, event: IrradiationEvent, angles: GantryAngles, kerma: float) -> None:
-        least = constants("skin_placing")["column_angulation_least"].number
+    def _look_at(self, event: IrradiationEvent, angles: GantryAngles) -> None:
+        """Note what a beam that was placed does not show."""
         column = event.column_angulation_deg
-        if column is not None and not abs(column) <= least:
+        if column and not abs(column) <= constants("skin_placing")["column_angulation_least"].number:
             # PS3.3 (0018,1450): the angle of the beam to the normal of the detector
             self._notes.event(
-                "column-angulation", f"beam at right angles to the detector though told {column:g}° off"
+                "column-angulation", "beam at right angles to the detector though told otherwise"
             )
         if _is_steep(angles):
-            self._steep.append(kerma)
+            self._steep_mgy.append(usable_kerma_mgy(event))
 
-    def _notes_of_case(self) -> None:
-        if self._beams:
-            self._notes.case("field-centred", "collimated fields lie on the axis of the beam")
-
-    def _refusals(self) -> list[Finding]:
-        """One finding for each reason, with the air kerma it keeps off the map."""
-        grouped: dict[tuple[str, bool], list[IrradiationEvent]] = {}
-        for event, refusal in self._refused:
-            grouped.setdefault((refusal.reason, refusal.is_impossible), []).append(event)
-        found = []
-        for (reason, is_impossible), events in grouped.items():
-            kerma = fsum(_positive(event.reference_air_kerma_mgy) or 0.0 for event in events)
-            kind = FindingCode.BEAM_IMPOSSIBLE if is_impossible else FindingCode.EVENTS_NOT_MAPPED
-            found.append(
-                finding(
-                    kind,
-                    event_uid=events[0].uid if len(events) == 1 else None,
-                    count=len(events),
-                    of=len(self._events),
-                    kerma=f"{kerma:.3g}",
-                    reason=reason,
-                )
-            )
-        return found
-
-    def _arms(self) -> list[Finding]:
-        if not self._steep or self._patient.arms != "unknown" or self._patient.region not in _ARM_REGIONS:
-            return []
-        self._notes.case("arms", "the arms are not in steep beams (not told how they lay)")
-        return [
-            finding(
-                FindingCode.ARMS_IN_BEAM_UNKNOWN, count=len(self._steep), kerma=f"{fsum(self._steep):.3g}"
-            )
-        ]
+    def _findings(self) -> Iterator[Finding]:
+        yield from self._positions.findings
+        yield from self._track.findings
+        yield from refusal_findings(self._refused, events=len(self._events))
+        if self._steep_mgy and self._patient.arms == "unknown" and self._patient.region in _ARM_REGIONS:
+            self._notes.case("arms", "the arms are not in steep beams (not told how they lay)")
+            yield arms_finding(self._steep_mgy)
+        for event in self._events:
+            if event.filters:
+                yield from filter_findings(event)
 
 
-_POSITION_WORDS: dict[str, Position] = {word: word for word in POSITIONS}
+class _Filters(TypedDict):
+    al_mm: float
+    cu_mm: float
+
+
+def _parts(beam: Beam, angles: GantryAngles, start: Point, end: Point) -> Iterator[Beam]:
+    """The beam, or equal parts of it along the way of a moving table."""
+    shares = shares_of_way(start, end)
+    if len(shares) == 2:
+        yield beam
+        return
+    kerma = beam.reference_air_kerma_mgy / (len(shares) - 1)
+    for first, last in pairwise(shares):
+        part = angles.between(start=first, end=last)
+        yield replace(
+            beam,
+            reference_air_kerma_mgy=kerma,
+            primary_angle_deg=part.primary_deg,
+            secondary_angle_deg=part.secondary_deg,
+            primary_end_angle_deg=part.primary_end_deg,
+            secondary_end_angle_deg=part.secondary_end_deg,
+            table_offset_mm=along(start, end, (first + last) / 2),
+        )
 
 
 def _in_time_order(events: Sequence[IrradiationEvent]) -> tuple[IrradiationEvent, ...]:

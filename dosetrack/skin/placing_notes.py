@@ -30,4 +30,5 @@ class PlacingNotes:
         for key, text in self._of_case:
             yield Assumption(key, text)
         for (key, text), count in self._of_events.items():
-            yield Assumption(key, f"{text} in {count} of {events} event{'' if events == 1 else 's'}")
+            where = f"in {count} of {events} event{'' if events == 1 else 's'}"
+            yield Assumption(key, f"{text} {where}", share=count / events)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from math import ceil, dist, isfinite
+from functools import cache
+from math import ceil, dist
 
 from dosetrack.findings import Finding, FindingCode, finding
 from dosetrack.records.report import IrradiationEvent
@@ -188,7 +189,12 @@ def _column(
 
 
 def _usable(reading: float | None) -> float | None:
-    return reading if reading is not None and isfinite(reading) else None
+    return reading if reading is not None and abs(reading) <= _most_mm() else None
+
+
+@cache
+def _most_mm() -> float:
+    return float(constants("implausible")["table_longitudinal_position"].high)
 
 
 def _doubtful(axes: Sequence[_Axis], columns: Sequence[_Column]) -> list[Finding]:
