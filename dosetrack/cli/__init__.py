@@ -16,6 +16,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "kidney": ("dosetrack.cli.kidney", "kidney"),
     "skin": ("dosetrack.cli.skin", "skin"),
     "audit": ("dosetrack.cli.audit", "audit"),
+    "receive": ("dosetrack.cli.receive", "receive"),
     "serve": ("dosetrack.cli.serve", "serve"),
     "demo": ("dosetrack.cli.demo", "demo"),
     "ledger": ("dosetrack.cli.ledger", "group"),

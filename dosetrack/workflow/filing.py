@@ -10,7 +10,7 @@ from pathlib import PurePath
 from dosetrack.ledger import PackedOriginal, Transaction
 from dosetrack.readers import read_report
 from dosetrack.readers.head import kept_bytes
-from dosetrack.records.entries import NewEntry, TableReceived
+from dosetrack.records.entries import FileQuarantined, NewEntry, TableReceived
 from dosetrack.records.people import Actor
 from dosetrack.records.report import DoseReport
 from dosetrack.times import zone_named
@@ -73,6 +73,15 @@ class Filing(LedgerUser):
             sha256 = tx.hold_original(data, file)
             received = TableReceived(sha256=sha256, file=PurePath(file).name, entries=reports)
             tx.append(NewEntry(payload=received, actor=actor, happened_at=self._clock()))
+
+    def quarantine(self, data: bytes, *, file: str, reason: str, actor: Actor = SYSTEM) -> None:
+        """Hold the bytes of an object that could not be read, once, and record why."""
+        with self.ledger.transaction() as tx:
+            if tx.holds_original(hashlib.sha256(data).hexdigest()):
+                return
+            sha256 = tx.hold_original(data, file)
+            kept = FileQuarantined(sha256=sha256, file=PurePath(file).name, reason=reason)
+            tx.append(NewEntry(payload=kept, actor=actor, happened_at=self._clock()))
 
     def case_of_report(self, sha256: str) -> str | None:
         """The case that holds the report with this digest of its bytes, None when it is not held."""

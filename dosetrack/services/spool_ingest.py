@@ -1,0 +1,94 @@
+"""From the spool into the ledger, in a process of its own, so that reading never delays an answer."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Sequence
+from multiprocessing import get_context
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+
+from dosetrack.errors import DosetrackError
+from dosetrack.services.heads import shown_name
+from dosetrack.services.ingest import ingest
+from dosetrack.services.processes import follow_parent
+from dosetrack.services.spool import Spool
+from dosetrack.workflow import Workflow, open_workflow
+from dosetrack.workflow.base import SYSTEM
+
+_LOG = logging.getLogger(__name__)
+_LOOK_EVERY_S = 0.1
+_AFTER_FAILURE_S = 2.0
+_FILES_A_TURN = 25
+
+
+def drain(workflow: Workflow, spool: Spool) -> int:
+    """Take in every file that waits, oldest first; how many. A file goes once its entries are committed.
+
+    What cannot be read is kept in quarantine with the reason.
+    """
+    taken = 0
+    while files := spool.files()[:_FILES_A_TURN]:
+        _take_in(workflow, spool, files)
+        taken += len(files)
+    return taken
+
+
+def _take_in(workflow: Workflow, spool: Spool, files: Sequence[Path]) -> None:
+    result = ingest(workflow, files, actor=SYSTEM, workers=1)
+    refused = {one.file: one.reason for one in result.refused}
+    for path in files:
+        reason = refused.get(shown_name(path))
+        if reason is not None:
+            workflow.quarantine(path.read_bytes(), file=path.name, reason=reason)
+        spool.done(path)
+
+
+class SpoolIngest:
+    """Keeps one process draining the spool, and starts another when that one ends."""
+
+    def __init__(self, ledger_url: str, folder: Path) -> None:
+        self._arguments = (ledger_url, str(folder))
+        self._stopping = threading.Event()
+        self._process: BaseProcess | None = None
+        self._thread = threading.Thread(target=self._keep, name="spool ingest", daemon=True)
+
+    def start(self) -> SpoolIngest:
+        """Begin."""
+        self._thread.start()
+        return self
+
+    def stop(self) -> None:
+        """End the process; what waits is taken in at the next start."""
+        self._stopping.set()
+        self._thread.join()
+
+    def _keep(self) -> None:
+        while not self._stopping.is_set():
+            process = get_context("spawn").Process(target=_run, args=self._arguments, name="spool ingest")
+            process.start()
+            while process.is_alive() and not self._stopping.wait(_LOOK_EVERY_S):
+                pass
+            if self._stopping.is_set():
+                process.terminate()
+            else:
+                _LOG.error(
+                    "the process that reads received files ended (%s); starting another", process.exitcode
+                )
+                self._stopping.wait(_AFTER_FAILURE_S)
+            process.join()
+
+
+def _run(ledger_url: str, folder: str) -> None:
+    follow_parent()
+    spool = Spool(Path(folder))
+    workflow = open_workflow(ledger_url, create=True)
+    pause = threading.Event()
+    while True:
+        try:
+            if not drain(workflow, spool):
+                pause.wait(_LOOK_EVERY_S)
+        except (DosetrackError, OSError):  # a locked database, a full disk: nothing is lost, try again
+            _LOG.exception("received files could not be taken in; they wait")
+            pause.wait(_AFTER_FAILURE_S)
