@@ -135,7 +135,7 @@ class DoseField:
         numbers = None if part is None else _part_numbers(part, len(points))
         self._parts = {} if numbers is None else convex_parts(points, outward, numbers)
         self._part = numbers[self._patches.order] if numbers is not None and len(self._parts) > 1 else None
-        self._sums = np.zeros(self._patches.n_slots)
+        self._sums = np.zeros(len(self._patches.order))
         self._table = table
         self._curve_of = partial(_curve, medium=medium)
 

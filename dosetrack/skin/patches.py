@@ -2,8 +2,8 @@
 
 Patches are split again and again at the middle of their longest extent until a neighbourhood holds
 a handful. A neighbourhood is kept for a beam unless its bounding box lies wholly outside one of the
-four sides of the field, or all its normals look away from the source. Every test errs on the side
-of keeping, so that nothing is lost; what is kept is then tested patch by patch.
+four sides of the field, or all its normals look away from the source. Every such test errs on the
+side of keeping, so that nothing is lost; what is kept is then tested patch by patch.
 """
 
 from __future__ import annotations
@@ -19,12 +19,13 @@ from dosetrack.skin.model import FloatArray, IntArray
 from dosetrack.skin.rays import Columns, Indices
 from dosetrack.skin.still_beams import StillBeams
 
-NDArrayBool = NDArray[np.bool_]
+BoolArray = NDArray[np.bool_]
 
-_HANDFUL = 24
+# sizes that keep the work arrays within the processor's cache
+_HANDFUL = 48
 _TESTS_AT_ONCE = 65536  # beams times neighbourhoods
-_NEIGHBOURHOODS_AT_ONCE = 1024
-# a box this near a field side is kept whatever the rounding [mm]
+_NEIGHBOURHOODS_AT_ONCE = 512
+# a box this near to a side of the field is kept whatever the rounding [mm]
 _SLACK_MM = 1e-6
 
 
@@ -41,54 +42,50 @@ class Hits:
     slot: Indices
     ray_mm: Columns
 
-    def where(self, kept: NDArrayBool) -> Hits:
-        """Those of them that are kept."""
+    def take(self, places: Indices) -> Hits:
+        """Those at `places`."""
         x, y, z = self.ray_mm
-        return Hits(self.index[kept], self.slot[kept], (x[kept], y[kept], z[kept]))
+        return Hits(
+            self.index.take(places), self.slot.take(places), (x.take(places), y.take(places), z.take(places))
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Patches:
     """Patches of skin by neighbourhood; axes of `frames.to_table_frame`.
 
-    order : original index of each slot; the last patch of a neighbourhood may stand twice
+    order : original index of each slot; a patch may stand in two slots to fill a neighbourhood
     slot_of : one slot of each original patch, shape (n,)
-    points : x, y, z of each slot, shape (neighbourhoods, patches in each) [mm]
-    normals : the same of the outward normals
-    boxes : centre, half extent and 1 of each neighbourhood, shape (7, neighbourhoods)
+    points, normals : of each slot, shape (slots, 3) [mm]
+    near : x, y, z and 1 of the patches of each neighbourhood, shape (neighbourhoods, 4, patches) [mm]
+    boxes : centre, half extent and 1 of each neighbourhood, shape (7, neighbourhoods) [mm]
     facing : centre and half extent of the normals, and - the least n.p, shape (7, neighbourhoods)
     """
 
     order: Indices
     slot_of: Indices
-    points: Columns
-    normals: Columns
+    points: FloatArray
+    normals: FloatArray
+    near: FloatArray
     boxes: FloatArray
     facing: FloatArray
 
-    @property
-    def n_slots(self) -> int:
-        """Number of slots, those that stand twice included."""
-        return len(self.order)
-
     def at(self, slots: Indices) -> Patches:
         """The patches of some slots, numbered anew from 0."""
-        return patches_of(
-            np.stack([axis.ravel()[slots] for axis in self.points], axis=-1),
-            np.stack([axis.ravel()[slots] for axis in self.normals], axis=-1),
-        )
+        return patches_of(self.points[slots], self.normals[slots])
 
     def hits(self, still: StillBeams) -> Iterator[Hits]:
         """Every patch in the field and on the entrance side of each still beam, beams in order."""
-        at_once = max(1, _TESTS_AT_ONCE // max(1, self.boxes.shape[1]))
+        to_beam = _to_beam(still)
+        at_once = max(1, _TESTS_AT_ONCE // max(1, len(self.near)))
         for first in range(0, len(still), at_once):
             chosen = np.arange(first, min(first + at_once, len(still)))
             beam, near = np.nonzero(self._reached(still, chosen))
             for start in range(0, len(beam), _NEIGHBOURHOODS_AT_ONCE):
                 some = slice(start, start + _NEIGHBOURHOODS_AT_ONCE)
-                yield self._tested(still, chosen[beam[some]], near[some])
+                yield self._tested(still, to_beam, index=chosen[beam[some]], near=near[some])
 
-    def _reached(self, still: StillBeams, chosen: Indices) -> NDArrayBool:
+    def _reached(self, still: StillBeams, chosen: Indices) -> BoolArray:
         """Whether a neighbourhood may hold hit patches, shape (chosen beams, neighbourhoods)."""
         source, along = still.source_mm[chosen], still.along[chosen]
         wide = still.half_width[chosen, np.newaxis] * along
@@ -100,27 +97,23 @@ class Patches:
         reach = np.concatenate([sides, np.abs(sides), offset], axis=-1) @ self.boxes
         one = np.ones((len(chosen), 1))
         facing = np.concatenate([source, np.abs(source), one], axis=-1) @ self.facing
-        kept: NDArrayBool = (reach.min(axis=0) >= -_SLACK_MM) & (facing >= -_SLACK_MM)
+        kept: BoolArray = (reach.min(axis=0) >= -_SLACK_MM) & (facing >= -_SLACK_MM)
         return kept
 
-    def _tested(self, still: StillBeams, index: Indices, near: Indices) -> Hits:
+    def _tested(self, still: StillBeams, to_beam: FloatArray, *, index: Indices, near: Indices) -> Hits:
         """The hit patches of neighbourhood `near[i]` for still beam `index[i]`."""
-        source, along, across, up = (
-            getattr(still, name)[index].T[..., np.newaxis] for name in ("source_mm", "along", "across", "up")
-        )
-        x, y, z = (axis[near] - source[i] for i, axis in enumerate(self.points))
-        depth = x * along[0] + y * along[1] + z * along[2]
-        inside = np.abs(x * across[0] + y * across[1] + z * across[2]) <= (
-            still.half_width[index, np.newaxis] * depth
-        )
-        inside &= np.abs(x * up[0] + y * up[1] + z * up[2]) <= still.half_height[index, np.newaxis] * depth
+        size = self.near.shape[2]
+        place = to_beam.take(index, axis=0) @ self.near.take(near, axis=0)
+        depth, across, up = place[:, 0], place[:, 1], place[:, 2]
+        inside = np.abs(across) <= still.half_width[index, np.newaxis] * depth
+        inside &= np.abs(up) <= still.half_height[index, np.newaxis] * depth
+        inside &= depth > 0
         flat = np.flatnonzero(inside)
-        row, column = np.divmod(flat, inside.shape[1])
-        slot = near[row] * inside.shape[1] + column
-        x, y, z = x.ravel()[flat], y.ravel()[flat], z.ravel()[flat]
-        n_x, n_y, n_z = (axis.ravel()[slot] for axis in self.normals)
-        enters = np.flatnonzero((n_x * x + n_y * y + n_z * z < 0) & (depth.ravel()[flat] > 0))
-        return Hits(index[row[enters]], slot[enters], (x[enters], y[enters], z[enters]))
+        slot = ((near * size)[:, np.newaxis] + np.arange(size)).take(flat)
+        beam = index.repeat(size).take(flat)
+        ray = self.points.take(slot, axis=0) - still.source_mm.take(beam, axis=0)
+        enters = np.flatnonzero(np.einsum("ic,ic->i", self.normals.take(slot, axis=0), ray) < 0)
+        return Hits(beam, slot, (ray[:, 0], ray[:, 1], ray[:, 2])).take(enters)
 
 
 def patches_of(points_mm: FloatArray, normals: FloatArray) -> Patches:
@@ -134,14 +127,15 @@ def patches_of(points_mm: FloatArray, normals: FloatArray) -> Patches:
     order = groups.ravel()
     slot_of = np.empty(len(points_mm), dtype=np.int64)
     slot_of[order] = np.arange(len(order))
-    points = np.ascontiguousarray(points_mm.T)[:, groups]
-    outward = np.ascontiguousarray(normals.T)[:, groups]
+    points, outward = _by_group(points_mm, groups), _by_group(normals, groups)
     plane = (points * outward).sum(axis=0).min(axis=1)
+    near = np.concatenate([points, np.ones((1, *groups.shape))])
     return Patches(
         order=order,
         slot_of=slot_of,
-        points=(points[0], points[1], points[2]),
-        normals=(outward[0], outward[1], outward[2]),
+        points=points_mm.take(order, axis=0),
+        normals=normals.take(order, axis=0),
+        near=np.ascontiguousarray(near.transpose(1, 0, 2)),
         boxes=np.concatenate([*_box(points), np.ones((1, len(groups)))]),
         facing=np.concatenate([*_box(outward), -plane[np.newaxis]]),
     )
@@ -160,12 +154,24 @@ def neighbourhoods(points_mm: FloatArray, handful: int) -> IntArray:
     size = ceil(n / 2**levels)
     groups = np.minimum(np.arange(size * 2**levels, dtype=np.int32), n - 1).reshape(1, -1)
     for _ in range(levels):
-        points = columns[:, groups]
+        points = columns.take(groups, axis=1)
         longest = (points.max(axis=2) - points.min(axis=2)).argmax(axis=0)
         middle = groups.shape[1] // 2
         halves = np.argpartition(points[longest, np.arange(len(groups))], middle, axis=1)
         groups = np.take_along_axis(groups, halves, axis=1).reshape(-1, middle)
     return groups
+
+
+def _to_beam(still: StillBeams) -> FloatArray:
+    """Takes x, y, z, 1 to depth, place across and place up from the source, shape (m, 3, 4)."""
+    turn = np.stack([still.along, still.across, still.up], axis=1)
+    shift = np.einsum("kac,kc->ka", turn, still.source_mm)[..., np.newaxis]
+    return np.concatenate([turn, -shift], axis=-1)
+
+
+def _by_group(vectors: FloatArray, groups: IntArray) -> FloatArray:
+    """Shape (3, groups, patches in each)."""
+    return np.ascontiguousarray(vectors.T).take(groups, axis=1)
 
 
 def _box(columns: FloatArray) -> tuple[FloatArray, FloatArray]:
