@@ -1,0 +1,406 @@
+"""The skin laid flat: dose in colour with labelled lines of equal dose, the peak in a ring.
+
+Seen from outside: the back in the middle, the patient's left on the reader's left, head up.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+import plotly.graph_objects as go
+
+from dashboards import skin_words
+from dashboards.figures.skin_colours import colour_bar, scale, top_mgy
+from dashboards.figures.style import axis, base_layout
+from dosetrack.reports.contours import contour_doses, contour_lines
+from dosetrack.skin.flat import FlatGrid, Strip, flat_grid
+from dosetrack.skin.peak import levels_mgy
+from dosetrack.skin.wording import dose_words, level_words, view_words
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from dashboards.theme import Ground
+    from dosetrack.skin.by_view import View, ViewDoses
+    from dosetrack.skin.model import FloatArray, SkinMap
+
+Ramp = Literal["cividis", "grey"]
+DOSE, HOVER, PEAK, OUTLINES = "dose", "hover", "peak", "outlines"
+_MM_PER_CM = 10.0
+_MGY_PER_GY = 1000.0
+LEAST_SHARE = 0.01
+"""Patches below this share of the peak say nothing when pointed at."""
+MOST_SPOKEN = 2500
+"""Patches that answer when pointed at; more would make the page heavy."""
+TOP_VIEWS = 3
+_MARGIN = 0.06
+"""Of what is shown, kept free round it for the names of the sides; drawing alone."""
+_LABEL_TURNS = (180.0, 215.0, 250.0, 285.0, 320.0)
+"""Where the label of each next line stands, as seen from the line's middle [deg]; drawing alone."""
+_LEADER_PX = 46
+
+
+@dataclass(frozen=True, slots=True)
+class _Drawing:
+    """What the pieces of one figure share."""
+
+    skin_map: SkinMap
+    dose_mgy: FloatArray
+    grid: FlatGrid
+    ground: Ground
+    top_mgy: float
+
+
+def skin_flat(
+    skin_map: SkinMap,
+    *,
+    ground: Ground,
+    dose_mgy: FloatArray | None = None,
+    ramp: Ramp = "cividis",
+    grid: FlatGrid | None = None,
+    views: ViewDoses | None = None,
+    moment: str | None = None,
+    font_size: int = 14,
+    uirevision: str = "skin",
+) -> go.Figure:
+    """The unrolled map of `skin_map`.
+
+    Parameters
+    ----------
+    dose_mgy : another dose of the same patches, such as that of an earlier moment, shape (n,) [mGy];
+        the colour scale stays that of the whole map
+    ramp : 'grey' in the room, where colour belongs to prompts
+    grid : that of the surface, when it is held already
+    views : what each view gave to each patch, told when a place is pointed at
+    moment : which part of the case is shown, written on the figure
+    """
+    drawing = _Drawing(
+        skin_map=skin_map,
+        dose_mgy=skin_map.dose_mgy if dose_mgy is None else dose_mgy,
+        grid=grid or flat_grid(skin_map.surface),
+        ground=ground,
+        top_mgy=top_mgy(skin_map),
+    )
+    values = drawing.grid.values(drawing.dose_mgy)
+    figure = go.Figure()
+    figure.add_trace(_heat(drawing, values, ramp, font_size))
+    figure.add_trace(_outlines(drawing))
+    lines = _lines(drawing, values)
+    for trace in lines.traces:
+        figure.add_trace(trace)
+    figure.add_trace(_spoken(drawing, views))
+    ring = _peak(drawing)
+    for trace in ring.traces:
+        figure.add_trace(trace)
+    notes = [
+        *_side_labels(drawing),
+        *_strip_names(drawing),
+        *lines.notes,
+        *ring.notes,
+        *_words(drawing, moment),
+    ]
+    figure.update_layout(**_layout(drawing, notes, font_size=font_size, uirevision=uirevision))
+    return figure
+
+
+@dataclass(frozen=True, slots=True)
+class _Drawn:
+    traces: list[Any]
+    notes: list[dict[str, Any]]
+
+
+def _heat(drawing: _Drawing, values: FloatArray, ramp: Ramp, font_size: int) -> Any:
+    grid = drawing.grid
+    return go.Heatmap(
+        name=DOSE,
+        z=(values / _MGY_PER_GY).astype(np.float32),
+        x=_cm(grid.across_mm),
+        y=_cm(grid.along_mm),
+        zmin=0.0,
+        zmax=drawing.top_mgy / _MGY_PER_GY,
+        colorscale=scale(ramp, drawing.ground),
+        colorbar=colour_bar(drawing.skin_map, drawing.ground, font_size=font_size),
+        hoverinfo="skip",
+        zsmooth=False,
+    )
+
+
+def _outlines(drawing: _Drawing) -> Any:
+    gap = np.array([[np.nan, np.nan]])
+    line = np.vstack([part for strip in drawing.grid.strips for part in (strip.outline_mm, gap)])
+    return go.Scatter(
+        name=OUTLINES,
+        x=_cm(line[:, 0]),
+        y=_cm(line[:, 1]),
+        mode="lines",
+        line={"color": drawing.ground.edge, "width": 1.2},
+        hoverinfo="skip",
+    )
+
+
+# lines of equal dose ---------------------------------------------------------------------
+
+
+def _lines(drawing: _Drawing, values: FloatArray) -> _Drawn:
+    """Two strokes a line, a dark one under a light one, so that it stands out on any colour."""
+    shown = float(np.nanmax(values)) if np.isfinite(values).any() else 0.0
+    drawn = _Drawn([], [])
+    grid = drawing.grid
+    for number, at in enumerate(contour_doses(levels_mgy(), shown)):
+        lines = contour_lines(grid.across_mm, grid.along_mm, values, at_mgy=at)
+        if not lines:
+            continue
+        gap = np.array([[np.nan, np.nan]])
+        path = np.vstack([part for line in lines for part in (line, gap)])
+        for name, colour, width in ((f"under {at:g}", "#101418", 3.4), (f"line {at:g}", "#FFFFFF", 1.4)):
+            drawn.traces.append(
+                go.Scatter(
+                    name=name,
+                    x=_cm(path[:, 0]),
+                    y=_cm(path[:, 1]),
+                    mode="lines",
+                    line={"color": colour, "width": width},
+                    hoverinfo="skip",
+                )
+            )
+        drawn.notes.append(_line_label(lines[0], at, _LABEL_TURNS[number % len(_LABEL_TURNS)]))
+    return drawn
+
+
+def _line_label(line: FloatArray, at_mgy: float, turn_deg: float) -> dict[str, Any]:
+    """The dose of a line, beside it, in the direction `turn_deg` of its middle."""
+    middle = line.mean(axis=0)
+    right, up = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
+    x, y = line[int(((line - middle) @ np.array([-right, up])).argmax())]  # the map runs leftward
+    return {
+        "x": x / _MM_PER_CM,
+        "y": y / _MM_PER_CM,
+        "text": f"<b>{level_words(at_mgy)}</b>",
+        "showarrow": True,
+        "arrowhead": 0,
+        "arrowwidth": 1.2,
+        "arrowcolor": "#8A93A0",
+        "ax": _LEADER_PX * right,
+        "ay": -_LEADER_PX * up,
+        "font": {"color": "#15191D", "size": 12},
+        "bgcolor": "rgba(255,255,255,0.94)",
+        "bordercolor": "#6B747E",
+        "borderpad": 2,
+    }
+
+
+# the peak, and what a place says ---------------------------------------------------------
+
+
+def _peak(drawing: _Drawing) -> _Drawn:
+    dose = drawing.dose_mgy
+    if not len(dose) or dose.max() <= 0:
+        return _Drawn([go.Scatter(name=PEAK, x=[], y=[])], [])
+    whole = drawing.skin_map
+    is_whole = dose is whole.dose_mgy and whole.peak_index is not None
+    index = whole.peak_index if is_whole and whole.peak_index is not None else int(dose.argmax())
+    value = float(whole.peak_mgy) if is_whole and whole.peak_mgy is not None else float(dose[index])
+    x, y = drawing.grid.places_mm[index] / _MM_PER_CM
+    rings = [
+        go.Scatter(
+            name=name,
+            x=[x],
+            y=[y],
+            mode="markers",
+            marker={"symbol": "circle-open", "size": 24, "color": colour, "line": {"width": width}},
+            hoverinfo="skip",
+        )
+        for name, colour, width in (("under peak", "#101418", 5.0), (PEAK, "#FFFFFF", 2.4))
+    ]
+    told = skin_words.range_of(whole, value)
+    words = f"<b><i>{dose_words(value)}</i></b> <i>estimate</i>"
+    note = {
+        "x": x,
+        "y": y,
+        "text": f"{words}<br><i>range {told}</i>" if told else words,
+        "showarrow": True,
+        "arrowhead": 0,
+        "arrowwidth": 1.5,
+        "arrowcolor": drawing.ground.ink,
+        "standoff": 12,
+        "ax": 70 if x < 0 else -70,
+        "ay": -64,
+        "align": "left",
+        "bgcolor": drawing.ground.ground,
+        "bordercolor": drawing.ground.edge,
+        "borderpad": 5,
+        "font": {"color": drawing.ground.ink},
+    }
+    return _Drawn(rings, [note])
+
+
+def _spoken(drawing: _Drawing, views: ViewDoses | None) -> Any:
+    """Invisible marks that tell dose, range and views of a place when it is pointed at."""
+    chosen = spoken_patches(drawing.dose_mgy, drawing.skin_map)
+    places = drawing.grid.places_mm[chosen]
+    texts = [place_words(drawing.skin_map, drawing.dose_mgy, int(i), views) for i in chosen]
+    return go.Scatter(
+        name=HOVER,
+        x=_cm(places[:, 0]),
+        y=_cm(places[:, 1]),
+        mode="markers",
+        marker={"size": 9, "opacity": 0},
+        text=texts,
+        hovertemplate="%{text}<extra></extra>",
+    )
+
+
+def spoken_patches(dose_mgy: FloatArray, skin_map: SkinMap) -> NDArray[np.int64]:
+    """The patches that answer when pointed at: those in a beam, evenly thinned where they are many."""
+    peak = skin_map.peak_mgy or 0.0
+    found = np.flatnonzero(dose_mgy > max(LEAST_SHARE * peak, 0.0)) if peak else np.array([], dtype=np.int64)
+    if len(found) <= MOST_SPOKEN:
+        return found
+    return found[np.linspace(0, len(found) - 1, MOST_SPOKEN).round().astype(np.int64)]
+
+
+def place_words(skin_map: SkinMap, dose_mgy: FloatArray, index: int, views: ViewDoses | None) -> str:
+    """Dose, range and the views that gave it, of one patch."""
+    value = float(dose_mgy[index])
+    words = [f"<b><i>{dose_words(value)}</i></b>"]
+    told = skin_words.range_of(skin_map, value)
+    if told:
+        words.append(f"<i>{told}</i> at the peak's relative range")
+    if views is not None:
+        words += [
+            f"{skin_words.percent(given, value)} {_view(v)}" for v, given in views.largest(index, TOP_VIEWS)
+        ]
+    return "<br>".join(words)
+
+
+def _view(view: View) -> str:
+    return view_words((view.primary_deg, view.secondary_deg), (view.primary_end_deg, view.secondary_end_deg))
+
+
+# labels ----------------------------------------------------------------------------------
+
+
+def _side_labels(drawing: _Drawing) -> list[dict[str, Any]]:
+    """Left, right, head and feet, on every map, beside what is shown."""
+    (left, low), (right, high) = _shown_ends(drawing)
+    common = {"showarrow": False, "font": {"color": drawing.ground.ink, "size": 13}}
+    middle = {"y": (low + high) / 2}
+    centre = {"x": (left + right) / 2}
+    return [
+        {
+            **common,
+            **middle,
+            "x": right,
+            "xanchor": "right",
+            "xshift": -4,
+            "textangle": -90,
+            "text": "patient's <b>left</b>",
+        },
+        {
+            **common,
+            **middle,
+            "x": left,
+            "xanchor": "left",
+            "xshift": 4,
+            "textangle": 90,
+            "text": "patient's <b>right</b>",
+        },
+        {**common, **centre, "y": high, "yanchor": "bottom", "text": "<b>head</b> ↑"},
+        {**common, **centre, "y": low, "yanchor": "top", "text": "<b>feet</b> ↓"},
+    ]
+
+
+def _shown_ends(drawing: _Drawing) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Lower and upper corner of the strips that a beam met, else of all [cm]."""
+    hit = {
+        drawing.skin_map.surface.parts[i]
+        for i in np.unique(
+            drawing.skin_map.surface.part[spoken_patches(drawing.skin_map.dose_mgy, drawing.skin_map)]
+        )
+    }
+    strips = [s for s in drawing.grid.strips if s.part in hit] or list(drawing.grid.strips)
+    ends = np.vstack([s.outline_mm for s in strips]) / _MM_PER_CM
+    (left, low), (right, high) = ends.min(axis=0).tolist(), ends.max(axis=0).tolist()
+    return (left, low), (right, high)
+
+
+def _strip_names(drawing: _Drawing) -> list[dict[str, Any]]:
+    """The name of each part; on the widest also what lies where as one goes round it."""
+    notes = [_name(drawing, strip, strip.middle_mm, strip.part, "top") for strip in drawing.grid.strips]
+    widest = max(drawing.grid.strips, key=lambda s: float(np.ptp(s.outline_mm[:, 0])))
+    half = float(np.ptp(widest.outline_mm[:, 0])) / 2
+    if drawing.skin_map.surface.kind == "body":
+        for share, text in (
+            (0.0, "back"),
+            (0.5, "left side"),
+            (-0.5, "right side"),
+            (0.9, "front"),
+            (-0.9, "front"),
+        ):
+            notes.append(_name(drawing, widest, widest.middle_mm + share * half, text, "bottom"))
+    return notes
+
+
+def _name(drawing: _Drawing, strip: Strip, across_mm: float, text: str, edge: str) -> dict[str, Any]:
+    along = strip.top_mm if edge == "top" else strip.bottom_mm
+    return {
+        "x": across_mm / _MM_PER_CM,
+        "y": along / _MM_PER_CM,
+        "yanchor": "top" if edge == "top" else "bottom",
+        "text": text,
+        "showarrow": False,
+        "font": {"size": 12, "color": drawing.ground.quiet},
+    }
+
+
+def _words(drawing: _Drawing, moment: str | None) -> list[dict[str, Any]]:
+    """What is shown and what must be known of it, above the map."""
+    quiet = {"size": 12, "color": drawing.ground.quiet}
+    common = {"xref": "paper", "yref": "paper", "showarrow": False, "x": 0, "xanchor": "left", "y": 1}
+    above = {**common, "yanchor": "bottom", "align": "left"}
+    seen = f"{skin_words.SEEN}; {skin_words.OUTSIDE_EVERY_BEAM}"
+    notes = [{**above, "yshift": 6, "text": seen, "font": quiet}]
+    lines = [
+        moment,
+        None if skin_words.is_axes_verified(drawing.skin_map) else f"◇ {skin_words.NOT_VERIFIED}",
+    ]
+    told = "   ".join(line for line in lines if line)
+    if told:
+        notes.append({**above, "yshift": 26, "text": f"<b>{told}</b>"})
+    return notes
+
+
+def _layout(
+    drawing: _Drawing, notes: list[dict[str, Any]], *, font_size: int, uirevision: str
+) -> dict[str, Any]:
+    ground = drawing.ground
+    (left, low), (right, high) = _shown_ends(drawing)
+    room_x, room_y = _MARGIN * (right - left), _MARGIN * (high - low)
+    layout = base_layout(ground, uirevision=uirevision, font_size=font_size)
+    return {
+        **layout,
+        "margin": {"l": 8, "r": 8, "t": 52, "b": 8},
+        "annotations": notes,
+        "dragmode": "pan",
+        "xaxis": axis(
+            ground,
+            title={"text": "around the body from the middle of the back [cm]", "font": {"size": 12}},
+            range=[right + room_x, left - room_x],
+            showgrid=False,
+            constrain="domain",
+        ),
+        "yaxis": axis(
+            ground,
+            title={"text": "along the body from the soles [cm]", "font": {"size": 12}},
+            range=[low - room_y, high + room_y],
+            showgrid=False,
+            scaleanchor="x",
+            constrain="domain",
+        ),
+    }
+
+
+def _cm(values_mm: FloatArray) -> NDArray[np.float32]:
+    return (values_mm / _MM_PER_CM).astype(np.float32)
