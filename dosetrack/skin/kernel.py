@@ -186,7 +186,8 @@ class DoseField:
             if part is None:
                 yield hits
             else:
-                yield hits.where(~is_shaded(still, hits, part[hits.slot], self._parts))
+                shaded = is_shaded(still, hits, part[hits.slot], self._parts)
+                yield hits.take(np.flatnonzero(~shaded))
 
 
 def _curve(beam: Beam, *, medium: Medium) -> FactorCurve:
