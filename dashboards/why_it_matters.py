@@ -95,9 +95,15 @@ _GROUPS: dict[str, tuple[str, ...]] = {
     "The size of the body decides how near the skin is to the tube.": (
         "body-size-impossible", "body-size-contradictory", "body-depth-clamped",
     ),
-    "Dose that is not on the map makes the peak a lower estimate.": ("events-not-mapped", "beam-impossible"),
+    "Dose that is not on the map makes the peak a lower estimate.": (
+        "events-not-mapped", "beam-impossible", "skin-lower-estimate", "skin-case-not-on-map",
+    ),
     "A wrong position or direction puts the dose on another part of the skin.": (
-        "patient-position-changes", "table-axes-doubtful",
+        "patient-position-changes", "table-axes-doubtful", "skin-beams-miss-body",
+    ),
+    "Without a peak only the wide range from air kerma can be told.": ("skin-nothing-placed",),
+    "Fields of two days that met on the skin add; fields that did not must not be added.": (
+        "skin-cases-registered",
     ),
     "An arm in a steep beam is nearer to the tube and takes more than the trunk would.": (
         "arms-in-beam-unknown",

@@ -102,3 +102,33 @@ class DoseFindings:
         "Skin map: {count} events with {kerma} mGy are steeper than 60° from the vertical, and how the arms "
         "lay is not told. An arm in the beam would take the dose.",
     )
+    SKIN_LOWER_ESTIMATE = FindingKind(
+        "skin-lower-estimate",
+        Severity.WARNING,
+        "Skin map: {share} of the air kerma lies on the skin of the map, {count} events do not. The peak is "
+        "a lower estimate.{most}",
+    )
+    SKIN_NOTHING_PLACED = FindingKind(
+        "skin-nothing-placed",
+        Severity.WARNING,
+        "Skin map: no event could be placed on the skin, so there is no peak. The possible range from air "
+        "kerma stands in.",
+    )
+    SKIN_BEAMS_MISS_BODY = FindingKind(
+        "skin-beams-miss-body",
+        Severity.WARNING,
+        "Skin map: no beam meets the body where it was taken to lie, so there is no peak. Check position, "
+        "region and table axes.",
+    )
+    SKIN_CASES_REGISTERED = FindingKind(
+        "skin-cases-registered",
+        Severity.INFO,
+        "Skin map: {count} cases are added on one body. How well they lie on each other is not known; the "
+        "range is wider for it.",
+    )
+    SKIN_CASE_NOT_ON_MAP = FindingKind(
+        "skin-case-not-on-map",
+        Severity.WARNING,
+        "Skin map: the case of {day} with {kerma} of reference air kerma is not on the map. The peak over "
+        "all cases is a lower estimate.",
+    )

@@ -164,7 +164,8 @@ def _size_assumptions(
         )
     else:
         text = f"body of elliptic sections from height and weight ({height}, {weight}), not measured"
-    assumed = [Assumption("patient-size", text)]
+    key = "patient-shape" if is_height_known and is_weight_known else "patient-size"
+    assumed = [Assumption(key, text)]
     if size.sex is None:
         assumed.append(Assumption("patient-sex", "sex not known, mean shape of both taken"))
     if not size.is_adult_sized:
