@@ -191,7 +191,7 @@ def _end(start: float, end: float | None, event: IrradiationEvent, notes: Placin
         return end
     while abs(way) > 180:
         way -= 360 if way > 0 else -360
-    notes.event("arc-direction", f"the arc takes the short way of {abs(way):.0f}°")
+    notes.event("arc-direction", f"the arc of more than half a turn takes the short way, {abs(way):.0f}°,")
     return None if abs(way) < table["angle_least"].number else start + way
 
 

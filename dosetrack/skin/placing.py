@@ -344,10 +344,10 @@ class _Filters(TypedDict):
 
 def _parts(beam: Beam, angles: GantryAngles, start: Point, end: Point) -> Iterator[Beam]:
     """The beam, or equal parts of it along the way of a moving table."""
-    shares = shares_of_way(start, end)
-    if len(shares) == 2:
+    if start == end:
         yield beam
         return
+    shares = shares_of_way(start, end)
     kerma = beam.reference_air_kerma_mgy / (len(shares) - 1)
     for first, last in pairwise(shares):
         part = angles.between(start=first, end=last)
