@@ -72,6 +72,14 @@ _MECHANICAL_NUMBERS = (
     "table_longitudinal_end_mm",
     "table_lateral_end_mm",
     "table_height_end_mm",
+    "column_angulation_deg",
+    "table_head_tilt_deg",
+    "table_rotation_deg",
+    "table_cradle_tilt_deg",
+    "source_to_table_mm",
+    "table_x_to_isocenter_mm",
+    "table_y_to_isocenter_mm",
+    "table_z_to_isocenter_mm",
 )
 
 

@@ -26,6 +26,9 @@ _GROUPS = (
     0x00189477,  # irradiation event identification
     0x00209111,  # frame content
 )
+_ISOCENTER_SYSTEM = 0x00189462
+_FROM_ISOCENTER = (0x00189466, 0x00189467, 0x00189468)
+"""Of the isocentre system only the table's place: its angles count otherwise than those of the table."""
 
 
 @dataclass(slots=True)
@@ -70,4 +73,6 @@ def _of_groups(header: Header, groups: dict[int, Span]) -> dict[int, Span]:
         for item in header.items(tag, groups)[:1]:
             for inner, span in item.items():
                 found.setdefault(inner, span)
+    for item in header.items(_ISOCENTER_SYSTEM, groups)[:1]:
+        found.update({tag: item[tag] for tag in _FROM_ISOCENTER if tag in item})
     return found

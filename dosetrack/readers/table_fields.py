@@ -27,7 +27,7 @@ _KIND_BY_ENDING = {
     "_s": "time",
 }
 _KIND_BY_NAME = {"kvp": "voltage", "pulses": "count", "frames": "count"}
-_MAY_BE_NEGATIVE = ("_angle", "table_")
+_MAY_BE_NEGATIVE = ("_angle", "_angulation", "table_")
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,7 @@ class TableField:
 
     @property
     def may_be_negative(self) -> bool:
-        """True for angles and table positions."""
+        """True for angles and table positions. A distance from the source to the table is none."""
         return any(mark in self.name for mark in _MAY_BE_NEGATIVE)
 
 

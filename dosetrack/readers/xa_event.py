@@ -42,6 +42,10 @@ _MOVED = {
     "table_lateral_mm": ("table_lateral_end_mm", None),
     "table_height_mm": ("table_height_end_mm", None),
 }
+_AT_THE_START = (
+    "column_angulation_deg", "table_rotation_deg", "table_head_tilt_deg", "table_cradle_tilt_deg",
+    "table_x_to_isocenter_mm", "table_y_to_isocenter_mm", "table_z_to_isocenter_mm",
+)  # fmt: skip
 _MS = 1000.0
 
 
@@ -169,6 +173,11 @@ class ImageReader:
             fields[name] = start
             if increments is not None and self._header.word(_POSITIONER_MOTION) == "DYNAMIC":
                 fields[end] = self._end_angle(start, increments, fields["frames"])
+
+        for name in _AT_THE_START:
+            fields[name] = self.numbers.value(name, self._image.shared)
+            if fields[name] is None:
+                fields[name] = next(iter(self._image.per_frame(self.numbers, name)), None)
 
     def _end_angle(self, start: float, name: str, frames: float | None) -> float | None:
         """Where a moving positioner ends; None where its increments do not tell."""

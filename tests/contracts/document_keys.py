@@ -29,7 +29,9 @@ EVENT = {
     "source_to_isocenter_mm", "source_to_detector_mm", "source_to_reference_point_mm",
     "reference_point", "table_longitudinal_mm", "table_lateral_mm", "table_height_mm",
     "table_longitudinal_end_mm", "table_lateral_end_mm", "table_height_end_mm", "field_area_cm2",
-    "field_height_mm", "field_width_mm", "patient_position",
+    "field_height_mm", "field_width_mm", "patient_position", "column_angulation_deg", "table_rotation_deg",
+    "table_head_tilt_deg", "table_cradle_tilt_deg", "table_x_to_isocenter_mm", "table_y_to_isocenter_mm",
+    "table_z_to_isocenter_mm", "source_to_table_mm",
 }  # fmt: skip
 FILTER = {"material", "min_mm", "max_mm"}
 FINDING = {"code", "severity", "text", "event_uid"}

@@ -51,6 +51,14 @@ def make_event(number: int, *, plane: str = "single", kind: str = "fluoroscopy")
         field_height_mm=219.5,
         field_width_mm=218.9,
         patient_position="HFS",
+        column_angulation_deg=2.5,
+        table_rotation_deg=-7.25,
+        table_head_tilt_deg=4.5,
+        table_cradle_tilt_deg=-1.75,
+        table_x_to_isocenter_mm=-12.5,
+        table_y_to_isocenter_mm=143.25,
+        table_z_to_isocenter_mm=801.5,
+        source_to_table_mm=642.5,
     )
 
 

@@ -54,6 +54,14 @@ EVENT_NUMBERS = {
     "113759": ("mm", 1, "table_longitudinal_end_mm"),
     "113760": ("mm", 1, "table_lateral_end_mm"),
     "113761": ("mm", 1, "table_height_end_mm"),
+    "113770": ("deg", 1, "column_angulation_deg"),
+    "113754": ("deg", 1, "table_head_tilt_deg"),
+    "113755": ("deg", 1, "table_rotation_deg"),
+    "113756": ("deg", 1, "table_cradle_tilt_deg"),
+    "113792": ("mm", 1, "source_to_table_mm"),
+    "128766": ("mm", 1, "table_x_to_isocenter_mm"),
+    "128767": ("mm", 1, "table_y_to_isocenter_mm"),
+    "128768": ("mm", 1, "table_z_to_isocenter_mm"),
 }
 # the same for the totals of one plane, TID 10004
 TOTAL_NUMBERS = {

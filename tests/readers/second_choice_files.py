@@ -79,6 +79,7 @@ def image(**values: Any) -> Dataset:
     data.DistanceSourceToDetector = "1195"
     data.DistanceSourceToPatient = "785"
     data.TableMotion = "STATIC"
+    data.TableAngle = "4.5"
     data.ImagerPixelSpacing = ["0.308", "0.31"]
     data.CollimatorShape = "RECTANGULAR"
     data.CollimatorLeftVerticalEdge = 1
@@ -106,8 +107,9 @@ def enhanced_image(**values: Any) -> Dataset:
         PositionerPrimaryAngle=None, PositionerSecondaryAngle=None, PositionerMotion=None,
         DistanceSourceToPatient=None, DistanceSourceToDetector=None, CollimatorShape=None,
         CollimatorLeftVerticalEdge=None, CollimatorRightVerticalEdge=None, CollimatorUpperHorizontalEdge=None,
-        CollimatorLowerHorizontalEdge=None, FrameTime=None, TableMotion=None, NumberOfFrames=3,
+        CollimatorLowerHorizontalEdge=None, FrameTime=None, TableMotion=None, TableAngle=None,
         AcquisitionDate=None, AcquisitionTime=None, ImageAndFluoroscopyAreaDoseProduct=None,
+        NumberOfFrames=3,
     )  # fmt: skip
     data.AcquisitionDateTime = "20240131093005.25"
     data.AcquiredImageAreaDoseProduct = 123.5
@@ -126,14 +128,19 @@ def enhanced_image(**values: Any) -> Dataset:
     data.SharedFunctionalGroupsSequence = Sequence([shared])
     frames = []
     for kvp, primary in (("80", "-100"), ("82", "0"), ("90", "98.5")):
-        frame, exposed, position, table = Dataset(), Dataset(), Dataset(), Dataset()
+        frame, exposed, position, table, isocenter = (Dataset() for _ in range(5))
         exposed.KVP = kvp
         frame.FrameAcquisitionSequence = Sequence([exposed])
         position.PositionerPrimaryAngle, position.PositionerSecondaryAngle = primary, "3"
         frame.PositionerPositionSequence = Sequence([position])
         table.TableTopVerticalPosition = "-55"
         table.TableTopLongitudinalPosition, table.TableTopLateralPosition = "12.5", "-1034.2"
+        table.TableHorizontalRotationAngle, table.TableHeadTiltAngle = -7.25, 4.5
+        table.TableCradleTiltAngle = -1.75
         frame.TablePositionSequence = Sequence([table])
+        isocenter.TableXPositionToIsocenter, isocenter.TableYPositionToIsocenter = -12.5, 143.25
+        isocenter.TableZPositionToIsocenter, isocenter.TableHorizontalRotationAngle = 801.5, 7.25
+        frame.IsocenterReferenceSystemSequence = Sequence([isocenter])
         frames.append(frame)
     data.PerFrameFunctionalGroupsSequence = Sequence(frames)
     return changed(data, values)

@@ -57,6 +57,9 @@ def test_every_fact_of_the_header() -> None:
     assert event.filters == (Filter("copper", 0.3, 0.3), Filter("aluminium", 1.0, 1.5))
     assert event.patient_position == "HFS"
     assert event.table_height_mm is None
+    assert (event.table_head_tilt_deg, event.table_rotation_deg, event.column_angulation_deg) == (
+        4.5, None, None,
+    )  # fmt: skip
     assert report.patient.id == "TEST-1"
     assert report.patient.name == "Invented^Zoë"
     assert report.patient.height_cm == 162
@@ -112,7 +115,25 @@ def test_enhanced_image() -> None:
         -55.0, 12.5, -1034.2,
     )  # fmt: skip
     assert event.table_height_end_mm is None
+    assert (event.table_rotation_deg, event.table_head_tilt_deg, event.table_cradle_tilt_deg) == (
+        -7.25, 4.5, -1.75,
+    )  # fmt: skip
+    assert (
+        event.table_x_to_isocenter_mm, event.table_y_to_isocenter_mm, event.table_z_to_isocenter_mm,
+    ) == (-12.5, 143.25, 801.5)  # fmt: skip
     assert event.started_at == "2024-01-31T09:30:05.25"
+
+
+def test_angles_of_the_isocenter_system_are_not_those_of_the_table() -> None:
+    data = enhanced_image()
+    for frame in data.PerFrameFunctionalGroupsSequence:
+        del frame.TablePositionSequence  # PS3.3 C.8.19.6.13 counts the rotation the other way round
+    event = read(data).events[0]
+    assert (event.table_rotation_deg, event.table_x_to_isocenter_mm) == (None, -12.5)
+
+
+def test_column_angulation_of_a_radiofluoroscopy_image() -> None:
+    assert event_of(SOPClassUID=XRF, ColumnAngulation="-12.5").column_angulation_deg == -12.5
 
 
 @pytest.mark.parametrize(
@@ -249,6 +270,7 @@ PATHS = {
     "PositionerSecondaryAngle": ("secondary_angle_deg", 1.0),
     "DistanceSourceToDetector": ("source_to_detector_mm", 1.0),
     "DistanceSourceToPatient": ("source_to_isocenter_mm", 1.0),
+    "TableAngle": ("table_head_tilt_deg", 1.0),
 }
 
 

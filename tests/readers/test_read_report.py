@@ -150,6 +150,10 @@ FACTORS = {
     "113759": ("table_longitudinal_end_mm", 1), "113760": ("table_lateral_end_mm", 1),
     "113761": ("table_height_end_mm", 1), "113790": ("field_area_cm2", 1e4),
     "113788": ("field_height_mm", 1), "113789": ("field_width_mm", 1),
+    "113770": ("column_angulation_deg", 1), "113754": ("table_head_tilt_deg", 1),
+    "113755": ("table_rotation_deg", 1), "113756": ("table_cradle_tilt_deg", 1),
+    "113792": ("source_to_table_mm", 1), "128766": ("table_x_to_isocenter_mm", 1),
+    "128767": ("table_y_to_isocenter_mm", 1), "128768": ("table_z_to_isocenter_mm", 1),
 }  # fmt: skip
 
 
