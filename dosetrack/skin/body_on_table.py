@@ -114,6 +114,8 @@ def _table_top(
 
 def _region(patient: PatientSetup, notes: PlacingNotes) -> BodyRegion:
     if patient.region is not None:
+        if patient.is_region_from_name:
+            notes.case("region", f"region {patient.region}, from the name of the procedure")
         return patient.region
     notes.case("region", "region not told, the chest taken")
     return "chest"

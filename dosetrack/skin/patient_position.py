@@ -14,6 +14,17 @@ from dosetrack.skin.setup import Position
 _WORDS: dict[str | None, Position] = {word: word for word in POSITIONS}
 
 
+def position_of(events: Sequence[IrradiationEvent], *, set_by_hand: Position | None = None) -> Position:
+    """The position a case of these events is mapped in, which a flat sheet must face the table in.
+
+    Examples
+    --------
+    >>> position_of([IrradiationEvent(patient_position="HFP", reference_air_kerma_mgy=3.0)])
+    'HFP'
+    """
+    return PatientPositions(events, set_by_hand=set_by_hand, notes=PlacingNotes()).main
+
+
 class PatientPositions:
     """The position a case is mapped in, and how each event stands to it.
 

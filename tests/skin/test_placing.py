@@ -16,6 +16,7 @@ from dosetrack.skin.body import sheet
 from dosetrack.skin.frames import room_of_patient
 from dosetrack.skin.gantry_angles import POSITIONS
 from dosetrack.skin.model import PlacedCase
+from dosetrack.skin.patient_position import position_of
 from dosetrack.skin.placing import beams_added
 from dosetrack.skin.setup import PatientSetup, Position, SystemSetup
 from tests.skin.placing_events import (
@@ -301,6 +302,19 @@ def test_what_a_room_and_patient_without_settings_take_for_granted() -> None:
     }  # fmt: skip
     assert case.table is not None
     assert case.table.transmission == 0.8
+
+
+def test_a_region_taken_from_the_name_of_the_procedure_is_said() -> None:
+    case = placed([event()], patient=replace(PATIENT, is_region_from_name=True))
+    assert text_of(case, "region") == "region abdomen, from the name of the procedure"
+    assert "region" not in keys(placed([event()]))
+
+
+def test_a_sheet_can_be_made_to_face_the_table_before_the_case_is_placed() -> None:
+    prone = events({"patient_position": "HFP"}, {"patient_position": "HFS", "reference_air_kerma_mgy": 2.0})
+    assert position_of(prone) == "HFP"
+    assert position_of(prone, set_by_hand="FFS") == "FFS"
+    assert position_of([]) == "HFS"
 
 
 @pytest.mark.parametrize(
