@@ -6,13 +6,13 @@ import hashlib
 import secrets
 import uuid
 import zlib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
 from typing import Any
 
-from sqlalchemy import Connection, Dialect, delete, insert, select, update
+from sqlalchemy import Connection, Dialect, bindparam, delete, insert, select, update
 
 from dosetrack.errors import InputError, LedgerError
 from dosetrack.ledger import schema
@@ -36,6 +36,18 @@ _SALT_BYTES = 16
 _LEVEL = 3  # of zlib: a report is long text of few words, higher levels take longer for little
 _HEAD = select(schema.entry.c.seq, schema.entry.c.digest).order_by(schema.entry.c.seq.desc()).limit(1)
 _EVENT_INSERT = insert(schema.event_table)
+_DECIDED = (
+    select(schema.event_table.c.report_seq, schema.event_table.c.is_counted, schema.event_table.c.instant_utc)
+    .join_from(schema.event_table, schema.report)
+    .order_by(schema.event_table.c.ordinal)
+)
+_DECIDE = (
+    update(schema.event_table)
+    .where(
+        schema.event_table.c.report_seq == bindparam("seq"), schema.event_table.c.ordinal == bindparam("at")
+    )
+    .values(is_counted=bindparam("counts"), instant_utc=bindparam("instant"))
+)
 NAMES_ORIGINAL = ("report-received", "file-quarantined")  # kinds whose payload has a `sha256`
 
 
@@ -180,6 +192,20 @@ class Transaction(LedgerReader):
         if rows:
             self._insert_events(rows)
         self.connection.execute(update(schema.report).where(held.seq == row.seq), {"events": len(rows)})
+
+    def settle_events(self, sha256: str, events: Sequence[StoredEvent]) -> None:
+        """Note what is decided about events already put, in file order; only what changed is written."""
+        rows = self.connection.execute(_DECIDED.where(schema.report.c.sha256 == sha256)).all()
+        if len(rows) != len(events):
+            self.put_events(sha256, events)
+            return
+        changed = [
+            {"seq": row[0], "at": ordinal, "counts": int(now.is_counted), "instant": now.instant_utc}
+            for ordinal, (row, now) in enumerate(zip(rows, events, strict=True))
+            if row[1] != now.is_counted or row[2] != now.instant_utc
+        ]
+        if changed:
+            self.connection.execute(_DECIDE, changed)
 
     def _insert_events(self, rows: list[tuple[Any, ...]]) -> None:
         # Straight to the driver where it takes values by position: twice as fast for many rows.

@@ -1,27 +1,27 @@
-"""Files on their way into the ledger: found, read in other processes, handed over in order."""
+"""Files on their way into the ledger: found, digested, read."""
 
 from __future__ import annotations
 
 import hashlib
 import os
-import signal
-import threading
-from collections import deque
-from collections.abc import Generator, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from multiprocessing import get_context, parent_process
-from multiprocessing.connection import wait
 from pathlib import Path
+from typing import Protocol
 
 from dosetrack.errors import ReportRefusedError
 from dosetrack.ledger import PackedOriginal, pack_original
 from dosetrack.readers import read_report
+from dosetrack.readers.series import Series, series_of
 from dosetrack.records.report import DoseReport, RefusedFile
 from dosetrack.services.heads import head_of, shown_name
 
-_FILES_AHEAD, _BYTES_AHEAD = 40, 64 << 20
-"""In flight at once: enough that every process has work while a batch is written, and memory stays flat."""
+
+class Reader(Protocol):
+    """What `read_report` is."""
+
+    def __call__(self, data: bytes, *, file: str) -> DoseReport:
+        """The report in `data`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,12 +29,16 @@ class FoundFile:
     """A file to take in.
 
     sha256, size : of the bytes kept of it (of an image its header), once digested [byte]
+    series : the study and machine it tells, once digested; None where none is found
+    is_repeated : others of its series came or come
     error : why it cannot be opened
     """
 
     path: Path
     sha256: str | None = None
     size: int = 0
+    series: Series | None = None
+    is_repeated: bool = False
     error: str | None = None
 
 
@@ -71,7 +75,7 @@ def _walked(folder: Path) -> Iterator[FoundFile]:
 
 
 def digested(found: FoundFile) -> FoundFile:
-    """`found` with the digest of the bytes kept of it, or with the reason why it cannot be opened."""
+    """`found` with digest and series of the bytes kept of it, or with the reason why it cannot be opened."""
     if found.error:
         return found
     try:
@@ -79,7 +83,8 @@ def digested(found: FoundFile) -> FoundFile:
             return replace(found, error="not a regular file; a readable file is expected")
         with found.path.open("rb") as stream:
             kept = head_of(stream, file=shown_name(found.path))
-            return replace(found, sha256=hashlib.sha256(kept).hexdigest(), size=len(kept))
+            sha256 = hashlib.sha256(kept).hexdigest()
+            return replace(found, sha256=sha256, size=len(kept), series=series_of(kept))
     except ReportRefusedError as error:
         return replace(found, error=error.reason)
     except OSError as error:
@@ -98,56 +103,16 @@ def _opening_failed(error: OSError) -> str:
     return f"cannot be opened ({error.strerror or error}); a readable file is expected"
 
 
-def read_in_order(files: Iterable[FoundFile], *, workers: int) -> Generator[ReadFile, None, None]:
-    """`files` read as dose reports on `workers` processes, in the order given.
-
-    Only a few files are in flight at once, so memory does not grow with their number. With one
-    worker everything happens in this process.
-    """
-    if workers <= 1:
-        yield from (read_file(found) for found in files)
-        return
-    waiting: deque[tuple[Future[ReadFile], int]] = deque()
-    ahead = 0
-    # 'spawn' because the caller may run threads (a server), which a fork would copy half-way
-    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_follow_parent)
-    try:
-        for found in files:
-            waiting.append((pool.submit(read_file, found), found.size))
-            ahead += found.size
-            while len(waiting) > _FILES_AHEAD or (len(waiting) > workers and ahead > _BYTES_AHEAD):
-                future, size = waiting.popleft()
-                ahead -= size
-                yield future.result()
-        while waiting:
-            yield waiting.popleft()[0].result()
-    finally:
-        pool.shutdown(cancel_futures=True)
-
-
-def _follow_parent() -> None:
-    """In a reading process: leave interrupts to the parent, and end when it is gone, however it ended."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    parent = parent_process()
-    if parent is not None:
-        threading.Thread(target=_end_with, args=(parent.sentinel,), daemon=True).start()
-
-
-def _end_with(sentinel: int) -> None:
-    wait([sentinel])
-    os._exit(1)
-
-
-def read_file(found: FoundFile) -> ReadFile:
-    """`found` read as a dose report, or the refusal in one sentence."""
-    path = found.path
+def read_file(found: FoundFile, read: Reader = read_report) -> ReadFile:
+    """`found` read as a dose report, or the refusal in one sentence. read : in place of `read_report`."""
+    path, name = found.path, shown_name(found.path)
     if found.error:
-        return ReadFile(path, None, None, RefusedFile(file=shown_name(path), reason=found.error))
+        return ReadFile(path, None, None, RefusedFile(file=name, reason=found.error))
     try:
         with path.open("rb") as stream:
-            data = head_of(stream, file=shown_name(path))
-        return ReadFile(path, read_report(data, file=shown_name(path)), pack_original(data), None)
+            data = head_of(stream, file=name)
+        return ReadFile(path, read(data, file=name), pack_original(data), None)
     except ReportRefusedError as error:
-        return ReadFile(path, None, None, RefusedFile(file=shown_name(path), reason=error.reason))
+        return ReadFile(path, None, None, RefusedFile(file=name, reason=error.reason))
     except OSError as error:
-        return ReadFile(path, None, None, RefusedFile(file=shown_name(path), reason=_opening_failed(error)))
+        return ReadFile(path, None, None, RefusedFile(file=name, reason=_opening_failed(error)))

@@ -14,8 +14,9 @@ from dosetrack.readers.dose_table import read_dose_table
 from dosetrack.readers.table_mapping import DoseTableMapping
 from dosetrack.records.people import Actor
 from dosetrack.records.report import RefusedFile
-from dosetrack.services.files import FoundFile, content_of, digested, files_under, read_in_order
+from dosetrack.services.files import FoundFile, content_of, digested, files_under
 from dosetrack.services.heads import shown_name
+from dosetrack.services.lanes import read_in_order
 from dosetrack.workflow import IngestResult, TakenIn, Workflow
 
 Progress = Callable[[int, int], None]
@@ -35,6 +36,7 @@ def ingest(
     mapping: DoseTableMapping | None = None,
     progress: Progress | None = None,
     workers: int | None = None,
+    is_plain: bool = False,
 ) -> IngestResult:
     """Take in every dose report and table of typed entries under `paths`.
 
@@ -46,6 +48,7 @@ def ingest(
     ----------
     mapping : read tables as dose tables of an old system through it, not as typed entries
     workers : processes that read files; None: one per core
+    is_plain : read also cumulative reports whole, for comparison; the result is the same
     """
     tally = _Tally()
     found = files_under(paths)
@@ -64,7 +67,7 @@ def ingest(
                 counter.add(1)
 
     count = workers if workers is not None else min(len(others), os.cpu_count() or 1)
-    with closing(read_in_order(unread(), workers=count)) as read:
+    with closing(read_in_order(unread(), workers=count, is_plain=is_plain)) as read:
         while batch := list(islice(read, _REPORTS_A_COMMIT)):
             reports = [(f.report, f.original) for f in batch if f.report and f.original]
             for taken in workflow.take_in_reports(reports, actor=actor):

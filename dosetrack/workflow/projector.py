@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from threading import Lock
 from zoneinfo import ZoneInfo
 
@@ -158,7 +159,7 @@ def _settle_events(tx: Transaction, case: Case, zone: ZoneInfo) -> None:
     if len(counted) == listed and len(case.reports) == 1:
         return  # as put on arrival
     for report in case.reports:
-        tx.put_events(report.sha256, _stored(report, counted=counted, zone=zone))
+        tx.settle_events(report.sha256, _stored(report, counted=counted, zone=zone))
 
 
 def _stored(report: DoseReport, *, counted: set[tuple[str, int]] | None, zone: ZoneInfo) -> list[StoredEvent]:
@@ -173,6 +174,7 @@ def _stored(report: DoseReport, *, counted: set[tuple[str, int]] | None, zone: Z
     ]
 
 
+@lru_cache(maxsize=16384)  # cumulative reports tell the same events again
 def _instant_text(text: str | None, zone: ZoneInfo) -> str | None:
     found = instant_of(text, zone) if text else None
     return found.utc.isoformat(timespec="milliseconds") if found else None

@@ -1,12 +1,14 @@
 """What a first ingest of an archive costs, as a whole process, and whether the cost grows with the ledger.
 
-    python tests/benchmarks/bench_ingest.py [--reports 2000] [--events 150] [--patients 400] [--workers N]
+    python tests/benchmarks/bench_ingest.py [--reports 2000] [--events 150] [--patients 400] [--studies 40]
 
 Writes the reports with the package's own writer into a folder, runs `dosetrack ingest` on it twice
 (new, then all held) and prints wall time, reports per second, processor time over wall time, peak
 memory of the process and of its children, and the cost per report of the last tenth over the
 first. That cost is processor time (of all processes together, at the times the ledger recorded),
-so that other work on the same computer does not count. Prints; never judges.
+so that other work on the same computer does not count. Then it takes in cumulative reports (each repeats
+the events of the one before) twice, as the command does and reading every report whole, and prints
+the ratio. Prints; never judges.
 """
 
 from __future__ import annotations
@@ -24,7 +26,7 @@ import tempfile
 import threading
 import time
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -41,9 +43,26 @@ from dosetrack.records.report import (
     ReportIdentity,
 )
 
-PROJECT = Path(__file__).resolve().parents[2]
+PROJECT = Path(__file__).resolve().parents[2]  # commands run here, so that the package is found
 FIRST_CASE = datetime.fromisoformat("2024-01-01T08:00")  # local, as machines send it
 ROOMS = 5
+CUMULATIVE_REPORTS = 8  # of each study
+IN_PROCESS = """
+import sys
+from pathlib import Path
+from dosetrack.cli.json_out import write_json
+from dosetrack.records.people import Actor, Role
+from dosetrack.services.ingest import ingest
+from dosetrack.workflow import open_workflow
+if __name__ == "__main__":
+    url, folder, is_plain, workers = sys.argv[1:]
+    actor = Actor(name="bench", role=Role.SYSTEM)
+    workflow = open_workflow(url, create=True)
+    found = ingest(
+        workflow, [Path(folder)], actor=actor, workers=int(workers) or None, is_plain=is_plain == "plain"
+    )
+    write_json({"added": found.added, "already_held": found.already_held, "refused": found.refused})
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,13 +173,38 @@ def write_all(folder: Path, size: Size) -> None:
         list(pool.map(write_part, *zip(*((folder, size, n, cores) for n in range(cores)), strict=True)))
 
 
+def write_cumulative(folder: Path, size: Size, studies: int) -> list[int]:
+    """Write reports that each repeat the one before, all studies mixed; how many events each holds."""
+    counts = [size.events * step // CUMULATIVE_REPORTS for step in range(1, CUMULATIVE_REPORTS + 1)]
+    for study in range(studies):
+        whole = invented_report(study, size)
+        for step, count in enumerate(counts):
+            identity = replace(
+                whole.report,
+                sop_instance_uid=f"{whole.report.sop_instance_uid}.{step}",
+                reported_at=(FIRST_CASE + timedelta(hours=2 * study, minutes=10 * step)).isoformat(),
+            )
+            total = replace(whole.totals[0], reference_air_kerma_mgy=None, dose_area_product_gycm2=None)
+            report = replace(whole, report=identity, totals=(total,), events=whole.events[:count])
+            # two rooms work at a time, so their reports come in turn
+            name = f"{study // 2:06}-{step:02}-{study % 2}.dcm"
+            (folder / name).write_bytes(write_report(report))
+    return counts
+
+
 def ingest(folder: Path, url: str, *, workers: int | None) -> Run:
     """Run the command in a process of its own and watch it."""
     command = [sys.executable, "-m", "dosetrack", "ingest", str(folder), "--ledger", url, "--json"]
     command += ["--workers", str(workers)] if workers else []
+    return watched(command)
+
+
+def watched(command: list[str]) -> Run:
+    """Run a command that prints one JSON document and watch it."""
     run = Run()
     start = time.perf_counter()
-    with subprocess.Popen(command, cwd=PROJECT, stdout=subprocess.PIPE) as process:
+    environment = {**os.environ, "PYTHONPATH": str(PROJECT)}
+    with subprocess.Popen(command, cwd=PROJECT, env=environment, stdout=subprocess.PIPE) as process:
         watcher = threading.Thread(target=_watch, args=(process.pid, run))
         watcher.start()
         assert process.stdout is not None
@@ -171,6 +215,26 @@ def ingest(folder: Path, url: str, *, workers: int | None) -> Run:
         watcher.join()
     run.processor_s = usage.ru_utime + usage.ru_stime
     return run
+
+
+def show_cumulative(work: Path, size: Size, *, studies: int, workers: int | None) -> None:
+    """Take in cumulative reports as the command does and reading each whole, in turn; print the ratio."""
+    folder, script = work / "cumulative", work / "cumulative.py"
+    folder.mkdir()
+    script.write_text(IN_PROCESS, encoding="utf-8")
+    counts = write_cumulative(folder, size, studies)
+    number = studies * len(counts)
+    print(f"cumulative: {studies} studies, {len(counts)} reports each, of {counts[0]} to {counts[-1]} events")
+    runs: dict[str, Run] = {}
+    for kind in ("plain", "after"):
+        url = f"sqlite:///{work}/{kind}.sqlite"
+        command = [sys.executable, str(script), url, str(folder), kind, str(workers or 0)]
+        run = runs[kind] = watched(command)
+        show(f"  {kind}", run, replace(size, reports=number))
+    wall, processor = (
+        getattr(runs["plain"], of) / getattr(runs["after"], of) for of in ("wall_s", "processor_s")
+    )
+    print(f"  taking events over: {wall:.2f} times as fast, {processor:.2f} times by processor time")
 
 
 def _watch(root: int, run: Run) -> None:
@@ -246,6 +310,7 @@ def main() -> None:
     parser.add_argument("--reports", type=int, default=2000)
     parser.add_argument("--events", type=int, default=150)
     parser.add_argument("--patients", type=int, default=400)
+    parser.add_argument("--studies", type=int, default=40, help="of cumulative reports, eight each")
     parser.add_argument("--workers", type=int)
     parser.add_argument("--folder", type=Path, help="keep the reports here and use them again")
     given = parser.parse_args()
@@ -270,6 +335,7 @@ def main() -> None:
             whole = verify_chain(reader)
         print(f"  chain: {whole.entries} entries, break: {whole.first_break}")
         ledger.close()
+        show_cumulative(Path(work), size, studies=given.studies, workers=given.workers)
 
 
 if __name__ == "__main__":

@@ -101,6 +101,22 @@ def test_decision_on_an_event_is_kept(
         assert read.reports_of("case-1") == (report,)
 
 
+def test_decision_settled_later_replaces_the_first(
+    ledger: Ledger, put: Callable[..., int], make_report: MakeReport
+) -> None:
+    report = make_report(events=3)
+    put(report)
+    for decided in (
+        [StoredEvent(event, is_counted=n != 1) for n, event in enumerate(report.events)],
+        [StoredEvent(event, instant_utc=f"2026-03-01T07:00:0{n}") for n, event in enumerate(report.events)],
+        [StoredEvent(event) for event in report.events[:2]],  # of another number: put anew
+    ):
+        with ledger.transaction() as tx:
+            tx.settle_events(report.sha256, decided)
+        with ledger.reading() as read:
+            assert read.events_of(report.sha256) == tuple(decided)
+
+
 def test_refused_statement_names_no_patient(
     ledger: Ledger, put: Callable[..., int], make_report: MakeReport
 ) -> None:
