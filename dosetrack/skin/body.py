@@ -229,8 +229,13 @@ def _posture(tubes: tuple[Tube, ...], arms: Arms) -> tuple[Assumption, ...]:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Patches:
-    """The patches of one tube: rows along it, columns round it from the middle of its back."""
+class TubePatches:
+    """The patches of one tube, row by row from the feet end, each row from front round the back to front.
+
+    along, around : number of rows and of patches in a row
+    points, normals, area : as in `Surface`
+    across : arc length from the middle of the back, positive to the patient's left [mm]
+    """
 
     along: int
     around: int
@@ -240,13 +245,13 @@ class _Patches:
     across: FloatArray
 
 
-def _patches(tube: Tube, spacing_mm: float) -> _Patches:
-    """A tube cut into rings of equal length along it and columns of equal arc length round it.
+def tube_patches(tube: Tube, spacing_mm: float) -> TubePatches:
+    """The skin of a tube cut into rings of equal length along it and columns of equal arc length round it.
 
     With p = centre + (scale a sin q, scale b cos q, z), q from the back to the patient's left, the
     vector dp/du x dp/dq points outwards and its length is the area of a patch per du dq.
     """
-    edges, rings = _rings(tube, spacing_mm)
+    rings, step_mm = _rings(tube, spacing_mm)
     angle_edges, angles, arc = _columns(tube, spacing_mm)
     at, slope = tube.at(rings)
     (z, scale, cx, cy), (dz, dscale, dcx, dcy) = (table.T[:, :, None] for table in (at, slope))
@@ -256,9 +261,11 @@ def _patches(tube: Tube, spacing_mm: float) -> _Patches:
     dx, dy = dcx + dscale * a * sin, dcy + dscale * b * cos
     outward = np.stack([dz * b * sin, dz * a * cos, -b * sin * dx - a * cos * dy], axis=-1)
     length = np.linalg.norm(outward, axis=-1, keepdims=True)
-    cells = np.diff(edges)[:, None] * np.diff(angle_edges)[None, :]
+    # of a ring in u: its length over the speed of its middle, right also where a head's curve changes pace
+    height_in_u = step_mm / np.hypot(dz, (a + b) / 2 * dscale)
+    cells = height_in_u * np.diff(angle_edges)
     area = length[..., 0] * scale * cells
-    return _Patches(
+    return TubePatches(
         along=len(rings),
         around=len(angles),
         points=points.reshape(-1, 3),
@@ -268,16 +275,16 @@ def _patches(tube: Tube, spacing_mm: float) -> _Patches:
     )
 
 
-def _rings(tube: Tube, spacing_mm: float) -> tuple[FloatArray, FloatArray]:
-    """Edges and middles, in u, of rings of equal length along the outer side of a tube."""
+def _rings(tube: Tube, spacing_mm: float) -> tuple[FloatArray, float]:
+    """Middles, in u, of rings of equal length along the outer side of a tube, and that length [mm]."""
     u = np.linspace(0.0, 1.0, _FINE + 1)
     at, _ = tube.at(u)
     mean = (tube.half_width_mm + tube.half_depth_mm) / 2
     steps = np.hypot(np.diff(at[:, 0]), mean * np.diff(at[:, 1]))
     length = np.concatenate([[0.0], np.cumsum(steps)])
     count = max(_LEAST_ALONG, ceil(length[-1] / spacing_mm))
-    marks = np.interp(np.linspace(0.0, length[-1], 2 * count + 1), length, u)
-    return marks[::2], marks[1::2]
+    step_mm = float(length[-1]) / count
+    return np.interp((np.arange(count) + 0.5) * step_mm, length, u), step_mm
 
 
 def _columns(tube: Tube, spacing_mm: float) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -305,7 +312,7 @@ def _joined(
     findings: tuple[Finding, ...],
 ) -> Surface:
     """One surface of all tubes."""
-    pieces = [_patches(tube, spacing_mm) for tube in tubes]
+    pieces = [tube_patches(tube, spacing_mm) for tube in tubes]
     offsets = _strip_middles(tubes, pieces, spacing_mm)
     unrolled, triangles, first = [], [], 0
     for tube, piece, offset in zip(tubes, pieces, offsets, strict=True):
@@ -332,7 +339,7 @@ def _joined(
     )
 
 
-def _strip_middles(tubes: tuple[Tube, ...], pieces: list[_Patches], spacing_mm: float) -> list[float]:
+def _strip_middles(tubes: tuple[Tube, ...], pieces: list[TubePatches], spacing_mm: float) -> list[float]:
     """Where the middle of the back of each tube lies across the flat map [mm].
 
     Trunk, neck and head lie above each other at 0; legs side by side below them; arms beside the
@@ -360,7 +367,7 @@ def _mesh(along: int, around: int, *, first: int, is_round: bool) -> IntArray:
     return np.concatenate([lower, upper]).astype(np.int32)
 
 
-def _lid(piece: _Patches, first: int) -> IntArray:
+def _lid(piece: TubePatches, first: int) -> IntArray:
     """Triangles that close the last ring, which is less than a patch across."""
     ring = first + (piece.along - 1) * piece.around + np.arange(piece.around)
     fan = [np.full(piece.around - 2, ring[0]), ring[2:], ring[1:-1]]

@@ -86,13 +86,17 @@ def typical_weight_kg(height_cm: float) -> float:
 
 
 def typical_height_cm(weight_kg: float | None, sex: Sex | None) -> float:
-    """Height of a person of this weight: of the median child where the weight is a child's [cm]."""
+    """Height of a person of this weight [cm].
+
+    Of the median child where the weight is a child's; an adult's from the weight on that is typical of
+    the last row of `body_growth.csv`; between the two where it could be either.
+    """
     table = growth()
     adult = proportion("typical_height" if sex is None else f"typical_height_{sex}")
     if weight_kg is None:
         return adult
-    heights, weights = np.log(table["height_cm"]), np.log(table["typical_weight_kg"])
-    return min(exp(float(np.interp(log(weight_kg), weights, heights))), adult)
+    heights = np.log([*table["height_cm"][:-1], adult])
+    return exp(float(np.interp(log(weight_kg), np.log(table["typical_weight_kg"]), heights)))
 
 
 def sex_of(text: str | None) -> Sex | None:

@@ -195,7 +195,8 @@ def neck(size: BodySize) -> Tube:
     radius = min(max(proportion("neck_of_trunk") * half_width, least), most)
     low, high = below.controls[-1], above.controls[0]
     # in the middle of the trunk's upper end below, of the head's base above
-    ends = np.array([(low[0], 1.0, 0.0, low[3]), (high[0], 1.0, 0.0, high[3])])
+    y_low, y_high = min(low[3], -radius), min(high[3], -radius)
+    ends = np.array([(low[0], 1.0, 0.0, y_low), (high[0], 1.0, 0.0, y_high)])
     return Tube("neck", radius, radius, ends)
 
 
@@ -230,17 +231,23 @@ def _limb_radius_mm(size: BodySize, name: str) -> float:
 def arms(size: BodySize) -> tuple[Tube, Tube]:
     """Left and right arm on the pad beside the trunk, from the finger tips to the shoulder."""
     body, _ = trunk(size)
-    taper = proportion("arm_taper")
-    # volume of a cone frustum with these ends over that of a cylinder of the mean radius
-    radius = _limb_radius_mm(size, "arm") / sqrt(1 + taper**2 / 3)
-    radii = radius * np.array([1 - taper, 1 + taper])
+    taper, rounded, end = (proportion(f"arm_{name}") for name in ("taper", "rounded", "end"))
+    along = np.array([0.0, 0.0, rounded, 1 - rounded, 1.0, 1.0])
+    scales = (1 - taper + 2 * taper * along) / (1 + taper)
     shoulder = at_height("shoulder", size.height_cm) * size.height_mm
-    z = np.array([shoulder - proportion("arm_length") * size.height_mm, shoulder])
-    centre = body.half_width_mm + proportion("arm_gap") + radii
+    length = proportion("arm_length") * size.height_mm
+    z = shoulder - length * (1 - along)
+    ends = np.array([end, 1.0, 1.0, 1.0, 1.0, end])
+    controls = np.column_stack([z, scales * ends, np.zeros_like(z), np.zeros_like(z)])
+    cylinder = _limb_radius_mm(size, "arm")
+    unit = volume_litre(Tube("arm", 1.0, 1.0, controls)) * _MM3_PER_LITRE
+    radius = cylinder * sqrt(pi * length / unit)
+    controls[:, 3] = -radius * scales
+    centre = body.half_width_mm + proportion("arm_gap") + radius * scales
     sides = []
     for name, side in (("left arm", 1.0), ("right arm", -1.0)):
-        controls = np.column_stack([z, radii / radii[1], side * centre, -radii])
-        sides.append(Tube(name, float(radii[1]), float(radii[1]), controls))
+        controls[:, 2] = side * centre
+        sides.append(Tube(name, radius, radius, controls.copy()))
     return sides[0], sides[1]
 
 
