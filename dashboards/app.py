@@ -24,6 +24,7 @@ from dashboards.pages import (
     room_live,
     rooms,
     settings,
+    skin,
 )
 from dashboards.router import Page, match
 from dashboards.security import protect
@@ -79,7 +80,7 @@ def page_table() -> tuple[Page, ...]:
 
 def page_registers() -> tuple[Callable[..., None], ...]:
     """What each page module calls to add its callbacks: ``register(app, workflow, clock)``."""
-    modules = (room_live, facts, correcting, before, cases, case, month, operators, settings)
+    modules = (room_live, facts, correcting, before, cases, case, skin, month, operators, settings)
     return tuple(module.register for module in modules)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from dashboards import view_models as vm
@@ -12,6 +11,7 @@ from dosetrack.skin.wording import dose_and_unit, range_words, view_words
 if TYPE_CHECKING:
     from dosetrack.skin.beam import Beam
     from dosetrack.skin.model import SkinMap
+    from dosetrack.skin.setup import PatientSetup
 
 OUTSIDE_EVERY_BEAM = "plain: outside every beam"
 SEEN = "seen from outside, cut open at the front"
@@ -100,6 +100,27 @@ def percent(part: float, whole: float | None) -> str:
     return "below 1\u2009%" if 0 < share < 0.5 else f"{share:.0f}\u2009%"
 
 
-def listed(words: Sequence[str]) -> str:
-    """The words on one line, or 'nothing'."""
-    return "; ".join(words) if words else "nothing"
+def kinds(skin_map: SkinMap) -> str:
+    """Fluoroscopy against acquisition at the peak: '62 % fluoroscopy, 38 % acquisition'."""
+    share = skin_map.fluoroscopy_share
+    if share is None:
+        return "fluoroscopy and acquisition not told apart"
+    return f"{percent(share, 1.0)} fluoroscopy, {percent(1.0 - share, 1.0)} acquisition"
+
+
+def patient(setup: PatientSetup) -> str:
+    """Size and position the map was made with."""
+    size = [
+        f"{setup.height_cm:g} cm" if setup.height_cm is not None else "height not known",
+        f"{setup.weight_kg:g} kg" if setup.weight_kg is not None else "weight not known",
+    ]
+    lies = POSITION_WORDS.get(setup.position or "", "position as reported")
+    arms = "arms not known" if setup.arms == "unknown" else f"arms {setup.arms}"
+    return ", ".join([*size, lies, arms])
+
+
+def area(area_cm2: float) -> str:
+    """An area of skin in cm², never 0 where there is some."""
+    if area_cm2 <= 0:
+        return "none"
+    return "below 1 cm²" if area_cm2 < 1 else f"{area_cm2:.0f} cm²"

@@ -30,6 +30,7 @@ from dashboards.components.tables import figure_numbers, section, table
 from dashboards.figures.lane_data import two_accounts_rows
 from dashboards.figures.style import GRAPH_CONFIG_WITH_SAVE
 from dashboards.figures.two_accounts import two_accounts
+from dashboards.pages import skin
 from dashboards.pages.room import FIGURE_HEAD
 from dashboards.pages.room_entry import actor_of
 from dashboards.router import Query
@@ -63,7 +64,9 @@ def layout(workflow: Workflow, query: Query) -> Component:
             dcc.Store(id=ids.ENTRY_CASE, data=view.case.id),
             dcc.Store(id=ids.CASE_POSITION, data=view.position),
             dcc.Interval(id=ids.CASE_TICK, interval=POLL_MS),
-            html.Div(body(view), id=ids.CASE_BODY),
+            html.Div(account(view), id=ids.CASE_BODY),
+            skin.skin_section(),
+            html.Div(trail(view), id=ids.CASE_TRAIL),
             html.Section(
                 [_entered_by(), correction_panel(view, zone=zone), swap_panel(), _close(view)],
                 className="section",
@@ -74,7 +77,12 @@ def layout(workflow: Workflow, query: Query) -> Component:
 
 
 def body(view: CaseView) -> Component:
-    """What is known of the case; drawn anew when the ledger moves."""
+    """What is known of the case without its skin map; drawn anew when the ledger moves."""
+    return html.Div([account(view), trail(view)])
+
+
+def account(view: CaseView) -> Component:
+    """Who and what, both accounts on one clock, and the radiation of each plane."""
     zone = zone_named(view.time_zone)
     return html.Div(
         [
@@ -99,6 +107,15 @@ def body(view: CaseView) -> Component:
                 numeric=frozenset({2, 3, 4, 5}),
             ),
             _radiation(view),
+        ]
+    )
+
+
+def trail(view: CaseView) -> Component:
+    """Limits, levels, decisions, findings, and where every number came from."""
+    zone = zone_named(view.time_zone)
+    return html.Div(
+        [
             html.Section(limits_table(view.kidney, has_findings=False), className="section"),
             section("Levels reached", _levels(view)),
             html.Div(
@@ -257,17 +274,18 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
 
     @app.callback(
         Output(ids.CASE_BODY, "children"),
+        Output(ids.CASE_TRAIL, "children"),
         Output(ids.CASE_POSITION, "data"),
         Input(ids.CASE_TICK, "n_intervals"),
         State(ids.ENTRY_CASE, "data"),
         State(ids.CASE_POSITION, "data"),
         prevent_initial_call=True,
     )
-    def follow_case(_n: int, case_id: str, position: int) -> tuple[Any, Any]:
+    def follow_case(_n: int, case_id: str, position: int) -> tuple[Any, Any, Any]:
         if workflow.position() == position:
-            return no_update, no_update
+            return no_update, no_update, no_update
         view = workflow.case_view(case_id)
-        return body(view), view.position
+        return account(view), trail(view), view.position
 
     @app.callback(
         Output(ids.CLOSE_MESSAGE, "children"),

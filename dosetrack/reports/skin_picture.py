@@ -214,14 +214,23 @@ def _draw_words(figure: Any, skin_map: SkinMap, title: str | None, words: list[s
         0.09, 1 - 0.18 / inch, title or "Skin dose map, estimate", family=_FAMILY, size=12, weight="bold",
         color=_INK, va="top",
     )  # fmt: skip
-    place = f"Peak: {skin_map.peak_site}. " if skin_map.peak_site else ""
-    figure.text(0.09, 1 - 0.45 / inch, place + SEEN, family=_FAMILY, size=8, color=_QUIET, va="top")
+    place = f"Peak: {skin_map.peak_site}." if skin_map.peak_site else None
+    unverified = "Table axes not verified on this system." if _is_unverified(skin_map) else None
+    told = " ".join(line for line in (place, unverified) if line)
+    for line, down, weight in ((told, 0.45, "bold"), (SEEN, 0.62, "normal")):
+        figure.text(
+            0.09, 1 - down / inch, line, family=_FAMILY, size=8, color=_QUIET, va="top", weight=weight
+        )
     for number, line in enumerate(reversed(words)):
         is_caution = number == 0
         figure.text(
             0.09, (0.12 + _LINE_INCH * number) / inch, line, family=_FAMILY, size=7.5,
             weight="bold" if is_caution else "normal", color=_INK if is_caution else _QUIET, va="bottom",
         )  # fmt: skip
+
+
+def _is_unverified(skin_map: SkinMap) -> bool:
+    return any(a.key == "table-axes" for a in skin_map.assumed)
 
 
 def _small_print(skin_map: SkinMap) -> list[str]:

@@ -1,0 +1,363 @@
+"""Case: where on the skin the dose went, how it grew, and the patient's place tried out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, replace
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash.development.base_component import Component
+
+from dashboards import ids, skin_words, theme
+from dashboards.components import skin_panel
+from dashboards.components.skin_setup import entries_of, setup_controls, setup_from, tried_words
+from dashboards.components.tables import section
+from dashboards.figures.skin_body import skin_body
+from dashboards.figures.skin_flat import skin_flat
+from dashboards.figures.skin_growth import skin_growth
+from dashboards.figures.style import GRAPH_CONFIG
+from dashboards.pages.room_entry import actor_of
+from dashboards.skin_held import Drawn, HeldMaps
+from dosetrack.errors import DosetrackError
+from dosetrack.records.entries import PatientPlaced
+from dosetrack.skin.setup import PatientSetup
+from dosetrack.times import zone_named
+
+if TYPE_CHECKING:
+    from dosetrack.workflow import Workflow
+    from dosetrack.workflow.results import SkinMapView
+
+WORKING = "The skin map is being worked out."
+WHO_MISSING = "Name who records it, in the field 'corrections by' below."
+NOTHING_TRIED = "Nothing differs from what is recorded."
+SAVED = "Recorded; the map follows."
+SAVE_PICTURE: dict[str, Any] = {
+    **GRAPH_CONFIG,
+    "displayModeBar": "hover",
+    "modeBarButtons": [["toImage", "zoomIn2d", "zoomOut2d", "resetScale2d"]],
+    "toImageButtonOptions": {"format": "png", "scale": 2},
+}
+SAVE_BODY: dict[str, Any] = {
+    **SAVE_PICTURE,
+    "modeBarButtons": [["toImage", "resetCameraDefault3d"]],
+}
+
+
+# layout ----------------------------------------------------------------------------------
+
+
+def skin_section() -> Component:
+    """The place of the map on the page of a case; filled as soon as the map is worked out."""
+    return section(
+        "Skin dose",
+        dcc.Store(id=ids.SKIN_MARK),
+        html.Div(
+            html.P(WORKING, className="quiet skin-waiting", role="status"),
+            id=ids.SKIN_PLACE,
+            className="skin",
+        ),
+        name="skin-section",
+    )
+
+
+def place(view: SkinMapView, held: HeldMaps, *, zone: ZoneInfo) -> list[Component]:
+    """Map and controls as recorded."""
+    return [
+        dcc.Store(id=ids.SKIN_TRIED),
+        html.Div(maps(view, held, zone=zone), id=ids.SKIN_MAPS),
+        setup_controls(view.setup),
+    ]
+
+
+def maps(view: SkinMapView, held: HeldMaps, *, zone: ZoneInfo) -> list[Component]:
+    """All that changes with the patient's place: figures, numbers and tables, or why there is no map."""
+    if view.map is None or view.map.peak_mgy is None:
+        return [html.Div(_without_peak(view), className="skin-none")]
+    drawn = held.of(view.map)
+    return [
+        html.Div(
+            [
+                html.Div([_flat_graph(drawn), _slider(drawn, zone)], className="skin-map"),
+                html.Div([skin_panel.number_block(view), _body_graph(drawn)], className="skin-side"),
+            ],
+            className="skin-top",
+        ),
+        html.Div(skin_panel.flat_numbers(view.map, view.map.dose_mgy), id=ids.SKIN_FLAT_ROWS),
+        *_growth(drawn, zone),
+        html.Div(id=ids.SKIN_AHEAD),
+        skin_panel.tables(view.map, zone=zone),
+        html.P(skin_words.CAUTION, className="quiet"),
+    ]
+
+
+def _without_peak(view: SkinMapView) -> Component:
+    if view.map is None:
+        return skin_panel.no_map(view)
+    told = "; ".join(finding.text for finding in view.map.findings)
+    return skin_panel.no_map(replace(view, map=None, reason=told or "No beam meets the body."))
+
+
+def _flat_graph(drawn: Drawn) -> Component:
+    return dcc.Graph(
+        id=ids.SKIN_FLAT,
+        figure=flat_figure(drawn, None),
+        config={
+            **SAVE_PICTURE,
+            "toImageButtonOptions": {**SAVE_PICTURE["toImageButtonOptions"], "filename": "skin-map"},
+        },
+        className="skin-flat",
+        responsive=True,
+    )
+
+
+def _body_graph(drawn: Drawn) -> Component:
+    return html.Div(
+        [
+            dcc.Graph(
+                id=ids.SKIN_BODY,
+                figure=skin_body(drawn.skin_map, ground=theme.LIGHT),
+                config=SAVE_BODY,
+                className="skin-body",
+                responsive=True,
+            ),
+            html.P("Drag to turn; the faint sheet is the table top.", className="quiet skin-hint"),
+        ]
+    )
+
+
+def _slider(drawn: Drawn, zone: ZoneInfo) -> Component:
+    steps = len(drawn.moments)
+    return html.Div(
+        [
+            html.Div(
+                [
+                    html.Span("How the map grew", id="skin-step-name"),
+                    html.Strong(
+                        moment_words(drawn, None, zone), id=ids.SKIN_MOMENT, **{"aria-live": "polite"}
+                    ),
+                ],
+                className="skin-step-head",
+            ),
+            dcc.Slider(
+                id=ids.SKIN_STEP,
+                min=1,
+                max=max(steps, 1),
+                step=1,
+                value=max(steps, 1),
+                marks={n: str(moment.events) for n, moment in enumerate(drawn.moments, start=1)},
+                allow_direct_input=False,
+                updatemode="drag",
+            ),
+            html.P("events from the start; arrow keys move it", className="quiet skin-hint"),
+        ],
+        className="skin-step",
+        role="group",
+        **{"aria-labelledby": "skin-step-name"},
+    )
+
+
+def _growth(drawn: Drawn, zone: ZoneInfo) -> list[Component]:
+    if not drawn.skin_map.growth:
+        return []
+    return [
+        html.H3("Growth of the peak"),
+        dcc.Graph(
+            id=ids.SKIN_GROWTH,
+            figure=growth_figure(drawn, None, zone),
+            config=SAVE_PICTURE,
+            className="skin-growth",
+            responsive=True,
+        ),
+        skin_panel.growth_numbers(drawn.skin_map, zone=zone),
+    ]
+
+
+# figures at a step -----------------------------------------------------------------------
+
+
+def flat_figure(drawn: Drawn, step: int | None, *, zone: ZoneInfo | None = None) -> Any:
+    """The flat map after a step, counted from 1; None: the whole case."""
+    moment = _moment(drawn, step)
+    return skin_flat(
+        drawn.skin_map,
+        ground=theme.LIGHT,
+        dose_mgy=None if moment is None else moment.dose_mgy,
+        grid=drawn.grid,
+        views=drawn.views if moment is None else None,
+        moment=None if moment is None or zone is None else moment_words(drawn, step, zone),
+    )
+
+
+def body_figure(drawn: Drawn, step: int | None) -> Any:
+    """The body after a step."""
+    moment = _moment(drawn, step)
+    return skin_body(drawn.skin_map, ground=theme.LIGHT, dose_mgy=None if moment is None else moment.dose_mgy)
+
+
+def growth_figure(drawn: Drawn, step: int | None, zone: ZoneInfo) -> Any:
+    """The growth of the peak with the step marked."""
+    moment = _moment(drawn, step)
+    steps = len(drawn.skin_map.growth)
+    at = None if moment is None else round(moment.events / moment.of * steps) - 1
+    return skin_growth(drawn.skin_map, ground=theme.LIGHT, zone=zone, moment=at)
+
+
+def moment_words(drawn: Drawn, step: int | None, zone: ZoneInfo) -> str:
+    """'after 12 of 40 events, 10:41'."""
+    moment = _moment(drawn, step)
+    if moment is None:
+        count = drawn.moments[-1].of if drawn.moments else 0
+        return f"whole case, {count} {'event' if count == 1 else 'events'}"
+    at = skin_panel.time_words(moment.at, zone) if moment.at else None
+    return f"after {moment.events} of {moment.of} events" + (f", {at}" if at else "")
+
+
+def _moment(drawn: Drawn, step: int | None) -> Any:
+    """The moment of a step before the last; None at the last, which is the whole map."""
+    return drawn.moments[step - 1] if step is not None and 0 < step < len(drawn.moments) else None
+
+
+# what the controls do --------------------------------------------------------------------
+
+
+def mark_of(view: SkinMapView) -> str:
+    """What tells one map from another, so that a page redraws only when its map changed."""
+    peak = view.map.peak_mgy if view.map else None
+    beams = sum(len(case.beams) for case in view.map.cases) if view.map else 0
+    return repr((peak, beams, view.reason, view.setup, view.screening, view.cases))
+
+
+def tried_setup(workflow: Workflow, case_id: str, values: Mapping[str, Any]) -> PatientSetup | None:
+    """The setup the controls tell; None when it is the recorded one."""
+    recorded = workflow.skin_map(case_id).setup
+    tried = setup_from(recorded, values)
+    return None if tried == recorded else tried
+
+
+def setup_as_data(setup: PatientSetup | None) -> dict[str, Any] | None:
+    """A setup as a browser keeps it."""
+    return None if setup is None else asdict(setup)
+
+
+def setup_from_data(data: Mapping[str, Any] | None) -> PatientSetup | None:
+    """A setup as a browser kept it."""
+    if data is None:
+        return None
+    return PatientSetup(**{**data, "shift_mm": tuple(data["shift_mm"])})
+
+
+def save(workflow: Workflow, case_id: str, tried: PatientSetup | None, *, by: str | None) -> str:
+    """Record what was tried; what was done, or what is wrong."""
+    if tried is None:
+        return NOTHING_TRIED
+    if not (by or "").strip():
+        return WHO_MISSING
+    actor = actor_of(by, None)
+    try:
+        for entry in entries_of(workflow.skin_map(case_id).setup, tried):
+            if isinstance(entry, PatientPlaced):
+                workflow.place_patient(case_id, entry, actor=actor)
+            else:
+                workflow.record(case_id, entry, actor=actor, is_confirmed=True)
+    except DosetrackError as error:
+        return str(error)
+    return SAVED
+
+
+def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> None:
+    """The callbacks of the map."""
+    held = HeldMaps()
+
+    def zone_of(case_id: str) -> ZoneInfo:
+        return zone_named(workflow.case_view(case_id).time_zone)
+
+    def drawn_of(case_id: str, tried: Mapping[str, Any] | None) -> Drawn | None:
+        view = workflow.skin_map(case_id, setup_override=setup_from_data(tried))
+        return held.of(view.map) if view.map is not None else None
+
+    @app.callback(
+        Output(ids.SKIN_PLACE, "children"),
+        Output(ids.SKIN_MARK, "data"),
+        Input(ids.CASE_POSITION, "data"),
+        State(ids.ENTRY_CASE, "data"),
+        State(ids.SKIN_MARK, "data"),
+    )
+    def follow(_position: int, case_id: str, mark: str | None) -> tuple[Any, Any]:
+        try:
+            view = workflow.skin_map(case_id)
+        except DosetrackError as error:
+            return html.P(str(error), className="notice", role="alert"), None
+        if mark_of(view) == mark:
+            return no_update, no_update
+        return place(view, held, zone=zone_of(case_id)), mark_of(view)
+
+    @app.callback(
+        Output(ids.SKIN_PLACE, "children", allow_duplicate=True),
+        Input(ids.SKIN_BACK, "n_clicks"),
+        State(ids.ENTRY_CASE, "data"),
+        prevent_initial_call=True,
+    )
+    def back(clicks: int | None, case_id: str) -> Any:
+        if not clicks:
+            return no_update
+        return place(workflow.skin_map(case_id), held, zone=zone_of(case_id))
+
+    @app.callback(
+        Output(ids.SKIN_MAPS, "children"),
+        Output(ids.SKIN_TRIED, "data"),
+        Output(ids.SKIN_TRIED_WORDS, "children"),
+        Output(ids.SKIN_SAVE, "disabled"),
+        Output(ids.SKIN_BACK, "disabled"),
+        Input(ids.family(ids.SKIN_SETUP, ALL), "value"),
+        State(ids.ENTRY_CASE, "data"),
+        State(ids.SKIN_TRIED, "data"),
+        prevent_initial_call=True,
+    )
+    def try_out(_values: list[Any], case_id: str, before: dict[str, Any] | None) -> tuple[Any, ...]:
+        values = {one["id"]["key"]: one.get("value") for one in ctx.inputs_list[0]}
+        tried = tried_setup(workflow, case_id, values)
+        if setup_as_data(tried) == before:
+            return (no_update,) * 5
+        view = workflow.skin_map(case_id, setup_override=tried)
+        shown = maps(view, held, zone=zone_of(case_id))
+        is_tried = tried is not None
+        return shown, setup_as_data(tried), tried_words(is_tried), not is_tried, not is_tried
+
+    @app.callback(
+        Output(ids.SKIN_FLAT, "figure"),
+        Output(ids.SKIN_BODY, "figure"),
+        Output(ids.SKIN_GROWTH, "figure"),
+        Output(ids.SKIN_MOMENT, "children"),
+        Output(ids.SKIN_FLAT_ROWS, "children"),
+        Input(ids.SKIN_STEP, "value"),
+        State(ids.ENTRY_CASE, "data"),
+        State(ids.SKIN_TRIED, "data"),
+        prevent_initial_call=True,
+    )
+    def step_to(step: int | None, case_id: str, tried: dict[str, Any] | None) -> tuple[Any, ...]:
+        drawn = drawn_of(case_id, tried)
+        if drawn is None:
+            return (no_update,) * 5
+        zone, moment = zone_of(case_id), _moment(drawn, step)
+        dose = drawn.skin_map.dose_mgy if moment is None else moment.dose_mgy
+        return (
+            flat_figure(drawn, step, zone=zone),
+            body_figure(drawn, step),
+            growth_figure(drawn, step, zone),
+            moment_words(drawn, step, zone),
+            skin_panel.flat_numbers(drawn.skin_map, dose),
+        )
+
+    @app.callback(
+        Output(ids.SKIN_MESSAGE, "children"),
+        Input(ids.SKIN_SAVE, "n_clicks"),
+        State(ids.ENTRY_CASE, "data"),
+        State(ids.SKIN_TRIED, "data"),
+        State(ids.ENTRY_BY, "value"),
+        prevent_initial_call=True,
+    )
+    def record(clicks: int | None, case_id: str, tried: dict[str, Any] | None, by: str | None) -> Any:
+        return save(workflow, case_id, setup_from_data(tried), by=by) if clicks else no_update
