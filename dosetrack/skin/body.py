@@ -26,7 +26,14 @@ from dosetrack.errors import InputError
 from dosetrack.findings import Finding
 from dosetrack.skin import sections
 from dosetrack.skin.beam import Point
-from dosetrack.skin.body_size import MM_PER_CM, BodySize, bounds, known_size, proportion, typical_height_cm
+from dosetrack.skin.body_size import (
+    MM_PER_CM,
+    BodySize,
+    bounds,
+    known_size,
+    proportion,
+    typical_height_cm,
+)
 from dosetrack.skin.model import Assumption, FloatArray, IntArray, Surface
 from dosetrack.skin.sections import Tube
 from dosetrack.skin.setup import Arms, BodyRegion, PatientSetup, Position
@@ -74,39 +81,38 @@ def patient_surface(patient: PatientSetup, *, spacing_mm: float = 8.0) -> Surfac
     'patient-size'. See `skin.body_size`.
     """
     _check_spacing(spacing_mm)
-    return _surface(
-        height_cm=patient.height_cm,
-        weight_kg=patient.weight_kg,
-        sex=patient.sex,
+    known = known_size(height_cm=patient.height_cm, weight_kg=patient.weight_kg, sex=patient.sex)
+    if known.size is None:
+        flat = sheet(position=patient.position or "HFS", spacing_mm=spacing_mm)
+        return replace(flat, findings=known.findings)
+    return _body(
+        known.size,
         region=patient.region,
         arms=patient.arms,
-        position=patient.position,
         spacing_mm=spacing_mm,
+        assumed=known.assumed,
+        findings=known.findings,
     )
 
 
 @lru_cache(maxsize=16)
-def _surface(
+def _body(
+    size: BodySize,
     *,
-    height_cm: float | None,
-    weight_kg: float | None,
-    sex: str | None,
     region: BodyRegion | None,
     arms: Arms,
-    position: Position | None,
     spacing_mm: float,
+    assumed: tuple[Assumption, ...],
+    findings: tuple[Finding, ...],
 ) -> Surface:
-    known = known_size(height_cm=height_cm, weight_kg=weight_kg, sex=sex)
-    if known.size is None:
-        flat = sheet(position=position or "HFS", spacing_mm=spacing_mm)
-        return replace(flat, findings=known.findings)
-    tubes, findings = _tubes(known.size, region, arms)
+    """The body of a size that is known; kept, as a case asks for it again and again."""
+    tubes, of_shape = _tubes(size, region, arms)
     return _joined(
         tubes,
-        size=known.size,
+        size=size,
         spacing_mm=spacing_mm,
-        assumed=(*known.assumed, *_posture(tubes, arms)),
-        findings=(*known.findings, *findings),
+        assumed=(*assumed, *_posture(tubes, arms)),
+        findings=(*findings, *of_shape),
     )
 
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import doctest
+
 import pytest
 
+from dosetrack.skin import body_size, places, sections
 from dosetrack.skin.body_size import known_size, sex_of, typical_height_cm, typical_weight_kg
 
 
@@ -95,3 +98,8 @@ def test_the_smallest_patient_asked_for_works() -> None:
 )
 def test_sex_as_reports_write_it(text: str | None, sex: str | None) -> None:
     assert sex_of(text) == sex
+
+
+@pytest.mark.parametrize("module", [body_size, places, sections])
+def test_the_examples_of_the_documentation_hold(module: object) -> None:
+    assert doctest.testmod(module).failed == 0  # type: ignore[arg-type]
