@@ -13,7 +13,7 @@ import numpy as np
 
 from dosetrack.skin.beam import Point
 from dosetrack.skin.body import pad_contact
-from dosetrack.skin.model import Assumption, Influence, PlacedCase, Surface
+from dosetrack.skin.model import Assumption, FloatArray, Influence, PlacedCase, Surface
 from dosetrack.skin.uncertainty import (
     ANGLE_FRAME,
     POSITION,
@@ -35,6 +35,7 @@ from dosetrack.skin.variations import (
     shifted,
     with_field,
     with_other_angle_frame,
+    with_table_under,
     with_transmission,
 )
 from dosetrack.tables import constants
@@ -42,7 +43,7 @@ from dosetrack.tables import constants
 _PERCENT = 100.0
 _SHIFT_WORDS = {
     "left-right": "to the left or right",
-    "up-down": "up or down",
+    "up-down": "up or down, with the table",
     "head-feet": "to the head or feet",
 }
 
@@ -92,8 +93,13 @@ class Recomputation:
         return float(other.max()) / self._peak
 
     def ratio_scaled(self, factor: float, *, about: Point) -> float:
-        """On a body of another girth."""
-        return self._skin.scaled(factor, about=about).peak_mgy(self.cases) / self._peak
+        """On a body of another girth whose axis through `about` stays; the table lies where its skin is."""
+        on_table = [with_table_under(case, self._pad_moves(case, factor, about)) for case in self.cases]
+        return self._skin.scaled(factor, about=about).peak_mgy(on_table) / self._peak
+
+    def _pad_moves(self, case: PlacedCase, factor: float, about: Point) -> FloatArray:
+        x, y, _ = np.asarray(pad_contact(self.surface, case.position)) - np.asarray(about)
+        return np.array([x, y, 0.0]) * (factor - 1)
 
     def directions(self) -> tuple[_Variation, ...]:
         """Settings that were not tried on the system, the other way round; computed once."""

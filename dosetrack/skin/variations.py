@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dosetrack.skin.beam import Beam, Point
+from dosetrack.skin.frames import room_of_patient
 from dosetrack.skin.kernel import DoseField
 from dosetrack.skin.model import FloatArray, IntArray, PlacedCase, Surface
 from dosetrack.skin.quality import Medium
@@ -80,9 +81,18 @@ def skin_that_matters(surface: Surface, dose_mgy: FloatArray, *, medium: Medium)
 
 
 def shifted(case: PlacedCase, *, axis: Point, distance_mm: float) -> PlacedCase:
-    """The case with the body moved along `axis` of its own frame."""
-    x, y, z = (o - a * distance_mm for o, a in zip(case.origin_mm, axis, strict=True))
-    return replace(case, origin_mm=(x, y, z))
+    """The case with the body moved along `axis` of its own frame; the table goes up or down with it."""
+    way = np.asarray(axis) * distance_mm
+    x, y, z = (float(number) for number in np.asarray(case.origin_mm) - way)
+    return replace(with_table_under(case, way), origin_mm=(x, y, z))
+
+
+def with_table_under(case: PlacedCase, way_mm: FloatArray) -> PlacedCase:
+    """The case with the table as far up or down as skin of the body that moved by `way_mm`, body frame."""
+    if case.table is None:
+        return case
+    down = float(room_of_patient(case.position)[1] @ way_mm)
+    return replace(case, table=replace(case.table, top_y_mm=case.table.top_y_mm + down))
 
 
 def with_transmission(case: PlacedCase, *, transmission: float) -> PlacedCase:
