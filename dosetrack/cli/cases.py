@@ -9,8 +9,8 @@ import typer
 
 from dosetrack.cli._ledger_options import JsonOption, LedgerOption, fail, opened
 from dosetrack.cli.json_out import plain, write_json
-from dosetrack.errors import UnknownCaseError
-from dosetrack.workflow import CaseSummary, CaseView
+from dosetrack.errors import InputError, UnknownCaseError
+from dosetrack.workflow import CaseSummary, CaseView, Workflow
 
 WRONG_USAGE = 2
 NO_SUCH_CASE = 3
@@ -58,12 +58,13 @@ def case(
     ledger: LedgerOption = None,
 ) -> None:
     """Show one case with everything known of it."""
+    workflow = opened(ledger)
     try:
-        view = opened(ledger).case_view(case_id)
+        view = workflow.case_view(case_id)
     except UnknownCaseError as error:
         fail(str(error), NO_SUCH_CASE)
     if as_json:
-        write_json(case_document(view))
+        write_json(case_document(view) | _skin(workflow, case_id))
         return
     _print_case(view)
 
@@ -92,13 +93,31 @@ def case_document(view: CaseView) -> dict[str, Any]:
         "contrast_headline": view.kidney.headline,
         "levels_reached": plain(view.levels),
         "prompts": plain(view.prompts),
-        "peak_skin_dose_mgy": None,  # a map needs geometry; the range below is a screen
         "skin_dose_range": plain(view.skin),
         "reports_held": [_report(report) for report in view.case.reports],
         "timeline": plain(view.timeline),
         "findings": plain(view.findings),
         "settings_seq": view.settings.seq,
         "position": view.position,
+    }
+
+
+def _skin(workflow: Workflow, case_id: str) -> dict[str, Any]:
+    """Peak skin dose of the case's map; all null and the reason where there is none."""
+    try:
+        found = workflow.worked_out_skin_result(case_id).result
+    except InputError as error:  # the table axes of its room contradict each other
+        return {
+            "peak_skin_dose_mgy": None,
+            "peak_skin_dose_range_mgy": None,
+            "peak_site": None,
+            "no_skin_map": str(error),
+        }
+    return {
+        "peak_skin_dose_mgy": found.peak_mgy,
+        "peak_skin_dose_range_mgy": None if found.peak_mgy is None else [found.low_mgy, found.high_mgy],
+        "peak_site": found.site,
+        "no_skin_map": found.reason,
     }
 
 

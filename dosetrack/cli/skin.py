@@ -172,7 +172,7 @@ def lines_of(made: Made) -> list[str]:
         f"Where: {found.peak_site}",
         f"Mapped: {found.mapped_fraction or 0:.0%} of the air kerma, on a {found.surface.kind}",
         "",
-        "Skin with at least",
+        "Skin by dose",
         *(f"  {_band(one.from_mgy, one.to_mgy):<14} {one.area_cm2:8.1f} cm²" for one in found.bands),
     ]
     if found.influences:
@@ -182,7 +182,8 @@ def lines_of(made: Made) -> list[str]:
             for one in found.influences[:5]
         ]
     lines += ["", "Assumed", *(f"  {one.text}" for one in found.assumed)]
-    lines += ["", *(f"{one.severity}: {one.text}" for one in found.findings)]
+    if found.findings:
+        lines += ["", *(f"{one.severity}: {one.text}" for one in found.findings)]
     return [*lines, "", *CAUTIONS]
 
 
