@@ -116,8 +116,8 @@ def known_size(*, height_cm: float | None, weight_kg: float | None, sex: str | N
     True
     """
     findings: list[Finding] = []
-    height_cm = _possible(height_cm, "possible_height", "Height", "cm", findings)
-    weight_kg = _possible(weight_kg, "possible_weight", "Weight", "kg", findings)
+    height_cm = _possible(height_cm, "possible_height", "a height of", "cm", findings)
+    weight_kg = _possible(weight_kg, "possible_weight", "a weight of", "kg", findings)
     if height_cm is not None and weight_kg is not None:
         index = weight_kg / (height_cm / _CM_PER_M) ** 2
         least, most = bounds("possible_body_mass_index")
