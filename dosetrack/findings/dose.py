@@ -76,12 +76,12 @@ class DoseFindings:
     EVENTS_NOT_MAPPED = FindingKind(
         "events-not-mapped",
         Severity.WARNING,
-        "Skin map: {count} of {of} events with {kerma} mGy could not be placed on the skin: {reason}.",
+        "Skin map: {count} of {of} events, {kerma}, could not be placed on the skin: {reason}.",
     )
     BEAM_IMPOSSIBLE = FindingKind(
         "beam-impossible",
         Severity.WARNING,
-        "Skin map: {count} of {of} events with {kerma} mGy could not be placed on the skin: {reason}. "
+        "Skin map: {count} of {of} events, {kerma}, could not be placed on the skin: {reason}. "
         "Accepted are distances and air kerma above 0, with the detector behind the isocentre.",
     )
     PATIENT_POSITION_CHANGES = FindingKind(

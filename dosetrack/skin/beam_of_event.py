@@ -156,9 +156,10 @@ def field_at_detector_mm(
     air kerma, which is the area at the reference point.
     """
     width, height, area = event.field_width_mm, event.field_height_mm, event.field_area_cm2
-    if width is not None and height is not None and _is_positive(width) and _is_positive(height):
+    most_mm, most_cm2 = _most_field()
+    if width is not None and height is not None and 0 < width <= most_mm and 0 < height <= most_mm:
         return width, height
-    if area is not None and _is_positive(area):
+    if area is not None and 0 < area <= most_cm2:
         notes.event("field", "field square, of the area told,")
         side = sqrt(area * _MM2_PER_CM2)
         return side, side
@@ -187,6 +188,13 @@ def _is_positive(number: float) -> bool:
 @cache
 def _most_mm() -> float:
     return float(constants("implausible")["distance_source_to_detector"].high)
+
+
+@cache
+def _most_field() -> tuple[float, float]:
+    """Largest side [mm] and area [cm2] of a field that can be."""
+    table = constants("implausible")
+    return float(table["collimated_field_width"].high), float(table["collimated_field_area"].high)
 
 
 @cache

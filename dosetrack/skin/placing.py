@@ -143,7 +143,7 @@ class _Placing:
         """The case with everything placed."""
         zero = 0
         for row, event in enumerate(self._events):
-            if event.reference_air_kerma_mgy == 0:
+            if event.reference_air_kerma_mgy == 0 and not _is_dose_told_elsewhere(event):
                 zero += 1
                 continue
             refusal = self._place(row, event)
@@ -218,6 +218,8 @@ class _Placing:
         kerma = event.reference_air_kerma_mgy
         if kerma is None:
             return Refusal("air kerma not told")
+        if kerma == 0:
+            return Refusal("air kerma told as 0 with dose-area product above 0")
         if not (isfinite(kerma) and kerma > 0):
             return Refusal(f"air kerma of {kerma:g} mGy cannot be", is_impossible=True)
         for name, angle in (
@@ -370,6 +372,12 @@ def _in_time_order(events: Sequence[IrradiationEvent]) -> tuple[IrradiationEvent
     except (ValueError, TypeError):  # a vague time; or some with and some without an offset
         return tuple(events)
     return tuple(events[row] for row in order)
+
+
+def _is_dose_told_elsewhere(event: IrradiationEvent) -> bool:
+    """Whether an air kerma of 0 contradicts the dose-area product; a faint event may round to 0."""
+    dap = event.dose_area_product_gycm2
+    return dap is not None and dap > constants("consistency")["zero_kerma_from_dap"].number
 
 
 def _positive(number: float | None) -> float | None:

@@ -34,9 +34,14 @@ def refusal_findings(
             event_uid=event.uid if len(group) == 1 else None,
             count=len(group),
             of=events,
-            kerma=f"{fsum(usable_kerma_mgy(event) for event, _ in group):.3g}",
+            kerma=_kerma_words(fsum(usable_kerma_mgy(event) for event, _ in group)),
             reason=refusal.reason if reasons == 1 else f"{refusal.reason}, and {reasons - 1} other reasons",
         )
+
+
+def _kerma_words(kerma_mgy: float) -> str:
+    """An unknown air kerma is never told as 0."""
+    return f"{kerma_mgy:.3g} mGy" if kerma_mgy > 0 else "air kerma not known"
 
 
 def arms_finding(kermas_mgy: Sequence[float]) -> Finding:

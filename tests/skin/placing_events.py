@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from dosetrack.records.report import IrradiationEvent
@@ -50,7 +50,7 @@ def event(**facts: object) -> IrradiationEvent:
     return replace(EVENT, **facts)  # type: ignore[arg-type]
 
 
-def events(*facts: dict[str, object]) -> list[IrradiationEvent]:
+def events(*facts: Mapping[str, object]) -> list[IrradiationEvent]:
     """One event for each set of facts, a minute apart, with uids 1, 2, 3 ..."""
     return [
         event(uid=str(number), started_at=f"2026-03-01T10:{number:02d}:00", **fact)

@@ -116,7 +116,7 @@ def test_a_case_without_any_angle_maps_nothing() -> None:
     case = placed(events(none, none, none))
     assert case.beams == ()
     assert case.mapped_fraction == 0.0
-    assert "3 of 3 events with 30 mGy" in case.findings[0].text
+    assert "3 of 3 events, 30 mGy," in case.findings[0].text
 
 
 def test_an_angle_that_is_no_number_is_a_missing_one() -> None:
