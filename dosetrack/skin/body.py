@@ -16,9 +16,9 @@ must know the position, as it faces the table.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
-from math import ceil, pi
+from math import ceil
 
 import numpy as np
 
@@ -34,14 +34,10 @@ from dosetrack.skin.body_size import (
     proportion,
     typical_height_cm,
 )
-from dosetrack.skin.model import Assumption, FloatArray, IntArray, Surface
+from dosetrack.skin.model import Assumption, FloatArray, Surface
 from dosetrack.skin.sections import Tube
 from dosetrack.skin.setup import Arms, BodyRegion, PatientSetup, Position
-
-_FINE = 720
-"""Steps of the numerical arc length round a section and along a tube."""
-_LEAST_ROUND, _LEAST_ALONG = 8, 2
-"""Fewest patches round a section and along a tube, however coarse the spacing."""
+from dosetrack.skin.tube_patches import TubePatches, lid, mesh, tube_patches
 
 _BUILT: dict[BodyRegion | None, tuple[str, ...]] = {
     "head": ("neck", "head"),
@@ -158,7 +154,7 @@ def sheet(
             part=np.zeros(len(points), np.int32),
             parts=("sheet",),
             unrolled_mm=np.column_stack([grid_x.ravel(), grid_z.ravel()]),
-            triangles=_mesh(along, across, first=0, is_round=False),
+            triangles=mesh(along, across, first=0, is_round=False),
             height_mm=height_mm,
             assumed=tuple(assumed),
         )
@@ -234,81 +230,6 @@ def _posture(tubes: tuple[Tube, ...], arms: Arms) -> tuple[Assumption, ...]:
     return tuple(assumed)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class TubePatches:
-    """The patches of one tube, row by row from the feet end, each row from front round the back to front.
-
-    along, around : number of rows and of patches in a row
-    points, normals, area : as in `Surface`
-    across : arc length from the middle of the back, positive to the patient's left [mm]
-    """
-
-    along: int
-    around: int
-    points: FloatArray
-    normals: FloatArray
-    area: FloatArray
-    across: FloatArray
-
-
-def tube_patches(tube: Tube, spacing_mm: float) -> TubePatches:
-    """The skin of a tube cut into rings of equal length along it and columns of equal arc length round it.
-
-    With p = centre + (scale a sin q, scale b cos q, z), q from the back to the patient's left, the
-    vector dp/du x dp/dq points outwards and its length is the area of a patch per du dq.
-    """
-    rings, step_mm = _rings(tube, spacing_mm)
-    angle_edges, angles, arc = _columns(tube, spacing_mm)
-    at, slope = tube.at(rings)
-    (z, scale, cx, cy), (dz, dscale, dcx, dcy) = (table.T[:, :, None] for table in (at, slope))
-    sin, cos = np.sin(angles), np.cos(angles)
-    a, b = tube.half_width_mm, tube.half_depth_mm
-    points = np.stack(np.broadcast_arrays(cx + scale * a * sin, cy + scale * b * cos, z), axis=-1)
-    dx, dy = dcx + dscale * a * sin, dcy + dscale * b * cos
-    outward = np.stack([dz * b * sin, dz * a * cos, -b * sin * dx - a * cos * dy], axis=-1)
-    length = np.linalg.norm(outward, axis=-1, keepdims=True)
-    # of a ring in u: its length over the speed of its middle, right also where a head's curve changes pace
-    height_in_u = step_mm / np.hypot(dz, (a + b) / 2 * dscale)
-    cells = height_in_u * np.diff(angle_edges)
-    area = length[..., 0] * scale * cells
-    return TubePatches(
-        along=len(rings),
-        around=len(angles),
-        points=points.reshape(-1, 3),
-        normals=(outward / length).reshape(-1, 3),
-        area=area.ravel(),
-        across=(scale * arc).ravel(),
-    )
-
-
-def _rings(tube: Tube, spacing_mm: float) -> tuple[FloatArray, float]:
-    """Middles, in u, of rings of equal length along the outer side of a tube, and that length [mm]."""
-    u = np.linspace(0.0, 1.0, _FINE + 1)
-    at, _ = tube.at(u)
-    mean = (tube.half_width_mm + tube.half_depth_mm) / 2
-    steps = np.hypot(np.diff(at[:, 0]), mean * np.diff(at[:, 1]))
-    length = np.concatenate([[0.0], np.cumsum(steps)])
-    count = max(_LEAST_ALONG, ceil(length[-1] / spacing_mm))
-    step_mm = float(length[-1]) / count
-    return np.interp((np.arange(count) + 0.5) * step_mm, length, u), step_mm
-
-
-def _columns(tube: Tube, spacing_mm: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Edges and middles of columns of equal arc length round a section of scale 1, and the arc length.
-
-    Angles from the middle of the back, positive to the patient's left, from -pi to pi; the midlines of
-    back and front are edges, so that left mirrors right. Arc length of the middles, same signs [mm].
-    """
-    half = np.linspace(0.0, pi, _FINE + 1)
-    middle = (half[1:] + half[:-1]) / 2
-    speed = np.hypot(tube.half_width_mm * np.cos(middle), tube.half_depth_mm * np.sin(middle))
-    arc = np.concatenate([[0.0], np.cumsum(speed) * (pi / _FINE)])
-    around = max(_LEAST_ROUND, 2 * round(arc[-1] / spacing_mm))
-    marks = np.linspace(-arc[-1], arc[-1], 2 * around + 1)
-    angles = np.sign(marks) * np.interp(np.abs(marks), arc, half)
-    return angles[::2], angles[1::2], marks[1::2]
-
-
 def _joined(
     tubes: tuple[Tube, ...],
     *,
@@ -323,9 +244,9 @@ def _joined(
     unrolled, triangles, first = [], [], 0
     for tube, piece, offset in zip(tubes, pieces, offsets, strict=True):
         unrolled.append(np.column_stack([piece.across + offset, piece.points[:, 2]]))
-        triangles.append(_mesh(piece.along, piece.around, first=first, is_round=True))
+        triangles.append(mesh(piece.along, piece.around, first=first, is_round=True))
         if tube.is_top_closed:
-            triangles.append(_lid(piece, first))
+            triangles.append(lid(piece, first))
         first += len(piece.points)
     counts = [len(piece.points) for piece in pieces]
     return _frozen(
@@ -358,26 +279,6 @@ def _strip_middles(tubes: tuple[Tube, ...], pieces: list[TubePatches], spacing_m
     arm = widest + gap + half.get("left arm", 0.0)
     middle = {"left leg": leg, "right leg": -leg, "left arm": arm, "right arm": -arm}
     return [middle.get(tube.name, 0.0) for tube in tubes]
-
-
-def _mesh(along: int, around: int, *, first: int, is_round: bool) -> IntArray:
-    """Triangles between the middles of neighbouring patches, seen from outside anticlockwise."""
-    row, column = np.meshgrid(
-        np.arange(along - 1), np.arange(around if is_round else around - 1), indexing="ij"
-    )
-    right = (column + 1) % around
-    here, beside = first + row * around + column, first + row * around + right
-    above, across = here + around, beside + around
-    lower = np.stack([here, above, beside], axis=-1).reshape(-1, 3)
-    upper = np.stack([beside, above, across], axis=-1).reshape(-1, 3)
-    return np.concatenate([lower, upper]).astype(np.int32)
-
-
-def _lid(piece: TubePatches, first: int) -> IntArray:
-    """Triangles that close the last ring, which is less than a patch across."""
-    ring = first + (piece.along - 1) * piece.around + np.arange(piece.around)
-    fan = [np.full(piece.around - 2, ring[0]), ring[2:], ring[1:-1]]
-    return np.column_stack(fan).astype(np.int32)
 
 
 def _middles(low: float, high: float, count: int) -> FloatArray:

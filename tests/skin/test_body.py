@@ -19,12 +19,12 @@ from dosetrack.skin.body import (
     pad_direction,
     patient_surface,
     sheet,
-    tube_patches,
 )
 from dosetrack.skin.body_size import BodySize
 from dosetrack.skin.model import Surface
 from dosetrack.skin.sections import Tube, head, trunk, volume_litre
 from dosetrack.skin.setup import Arms, BodyRegion, PatientSetup, Position
+from dosetrack.skin.tube_patches import tube_patches
 
 ADULT = PatientSetup(height_cm=170, weight_kg=70, sex="M", arms="beside")
 NAMES = ("trunk", "neck", "head", "left leg", "right leg", "left arm", "right arm")
