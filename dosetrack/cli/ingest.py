@@ -18,9 +18,9 @@ from dosetrack.cli._ledger_options import (
     fail,
     opened,
 )
+from dosetrack.cli._progress import step_bars
 from dosetrack.cli.json_out import write_json
 from dosetrack.cli.mapped_tables import mapping_of
-from dosetrack.services.ingest import Progress
 from dosetrack.services.ingest import ingest as ingest_files
 from dosetrack.workflow import IngestResult
 
@@ -52,7 +52,7 @@ def ingest(
     table_mapping = mapping_of(mapping) if mapping is not None else None
     workflow = opened(ledger, create=True)
     try:
-        with _ProgressBar() as progress:
+        with step_bars("reading") as progress:
             result = ingest_files(
                 workflow,
                 paths,
@@ -92,34 +92,3 @@ def _exit_code(result: IngestResult) -> int:
         return 0
     something_used = result.added or result.already_held or result.entries_added
     return SOME_REFUSED if something_used else NOTHING_USABLE
-
-
-class _ProgressBar:
-    """A bar with rate and time left on standard error; silent where that is no terminal."""
-
-    def __enter__(self) -> Progress | None:
-        if not sys.stderr.isatty():
-            return None
-        from rich.console import Console
-        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
-        self._bar = Progress(
-            TextColumn("reading"),
-            BarColumn(),
-            MofNCompleteColumn(),
-            TextColumn("{task.fields[rate]} files/s"),
-            TimeRemainingColumn(),
-            console=Console(stderr=True),
-        )
-        self._bar.start()
-        task = self._bar.add_task("", total=None, rate="–")
-
-        def show(done: int, total: int) -> None:
-            speed = self._bar.tasks[0].speed
-            self._bar.update(task, completed=done, total=total, rate=f"{speed:.0f}" if speed else "–")
-
-        return show
-
-    def __exit__(self, *exc: object) -> None:
-        if hasattr(self, "_bar"):
-            self._bar.stop()

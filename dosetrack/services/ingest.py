@@ -10,7 +10,7 @@ from itertools import islice
 from pathlib import Path
 
 from dosetrack.errors import ReportRefusedError
-from dosetrack.readers.dose_table import read_dose_table
+from dosetrack.readers.dose_table import DoseTable, read_dose_table
 from dosetrack.readers.table_mapping import DoseTableMapping
 from dosetrack.records.people import Actor
 from dosetrack.records.report import RefusedFile
@@ -19,8 +19,23 @@ from dosetrack.services.heads import shown_name
 from dosetrack.services.lanes import read_in_order
 from dosetrack.workflow import IngestResult, TakenIn, Workflow
 
-Progress = Callable[[int, int], None]
-"""Told (files done, files in all) as ingest goes on."""
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """How far ingest is.
+
+    unit : what is counted, 'files' or the 'rows' of a table
+    table : name of the table whose rows are counted; None for the files
+    """
+
+    done: int
+    total: int
+    unit: str = "files"
+    table: str | None = None
+
+
+Progress = Callable[[Step], None]
+"""Told each step as ingest goes on."""
 
 TABLE_SUFFIXES = frozenset({".csv", ".xlsx"})
 MAPPED_SUFFIXES = TABLE_SUFFIXES | {".tsv", ".txt", ".xlsm"}
@@ -56,6 +71,7 @@ def ingest(
     tables = [f for f in found if f.path.suffix.lower() in suffixes]
     others = [f for f in found if f.path.suffix.lower() not in suffixes]
     counter = _Counter(total=len(found), progress=progress)
+    counter.add(0)
 
     def unread() -> Iterator[FoundFile]:
         for file in map(digested, others):
@@ -75,7 +91,7 @@ def ingest(
             tally.refused.extend(file.refused for file in batch if file.refused is not None)
             counter.add(len(batch))
     for table in tables:
-        _take_in_table(workflow, table, tally, mapping=mapping, actor=actor)
+        _take_in_table(workflow, table, tally, mapping=mapping, actor=actor, progress=progress)
         counter.add(1)
     return tally.result()
 
@@ -87,12 +103,15 @@ def _take_in_table(
     *,
     mapping: DoseTableMapping | None,
     actor: Actor,
+    progress: Progress | None,
 ) -> None:
     file = shown_name(found.path)
     try:
         data = content_of(found.path)
         if mapping is not None:
-            _take_in_dose_table(workflow, data, tally, file=file, mapping=mapping, actor=actor)
+            dose_table = read_dose_table(data, file=file, mapping=mapping)
+            rows = _Counter(_rows_in(dose_table), progress, unit="rows", table=found.path.name)
+            _take_in_dose_table(workflow, data, dose_table, tally, actor=actor, rows=rows)
             return
         taken = workflow.take_in_table(data, file=file, actor=actor)
     except ReportRefusedError as error:
@@ -104,23 +123,28 @@ def _take_in_table(
     tally.cases.update(dict.fromkeys(taken.cases))
 
 
+def _rows_in(table: DoseTable) -> int:
+    return sum(len(found.lines) for found in table.reports)
+
+
 def _take_in_dose_table(
     workflow: Workflow,
     data: bytes,
+    table: DoseTable,
     tally: _Tally,
     *,
-    file: str,
-    mapping: DoseTableMapping,
     actor: Actor,
+    rows: _Counter,
 ) -> None:
-    table = read_dose_table(data, file=file, mapping=mapping)
     reports = iter(table.reports)
+    rows.add(0)
     while batch := list(islice(reports, _REPORTS_A_COMMIT)):
         for taken in workflow.take_in_rows([(r.report, r.document) for r in batch], actor=actor):
             tally.count(taken)
+        rows.add(sum(len(found.lines) for found in batch))
     if table.reports:
-        workflow.hold_table(data, file=file, reports=len(table.reports), actor=actor)
-    tally.refused.extend(RefusedFile(file=file, reason=row.reason) for row in table.refused)
+        workflow.hold_table(data, file=table.file, reports=len(table.reports), actor=actor)
+    tally.refused.extend(RefusedFile(file=table.file, reason=row.reason) for row in table.refused)
 
 
 @dataclass(slots=True)
@@ -153,9 +177,11 @@ class _Tally:
 class _Counter:
     total: int
     progress: Progress | None
+    unit: str = "files"
+    table: str | None = None
     done: int = 0
 
-    def add(self, files: int) -> None:
-        self.done += files
+    def add(self, number: int) -> None:
+        self.done += number
         if self.progress is not None:
-            self.progress(self.done, self.total)
+            self.progress(Step(self.done, self.total, self.unit, self.table))

@@ -28,7 +28,7 @@ def test_ingest_goes_on_past_bad_files_and_starts_again_where_it_was(
         workflow,
         [tmp_path / "in", tmp_path / "missing.dcm"],
         actor=NURSE,
-        progress=lambda done, total: seen.append((done, total)),
+        progress=lambda step: seen.append((step.done, step.total)),
         workers=1,
     )
     assert (result.added, result.already_held, len(result.refused)) == (3, 0, 4)

@@ -12,7 +12,7 @@ import pytest
 from dosetrack.ledger import verify_chain
 from dosetrack.ledger.rebuild import projection_digest, rebuild
 from dosetrack.readers.table_mapping import mapping_from_toml
-from dosetrack.services.ingest import ingest
+from dosetrack.services.ingest import Step, ingest
 from dosetrack.workflow import IngestResult, Workflow
 from dosetrack.workflow.projector import CaseProjector
 from tests.workflow.invented import NURSE
@@ -45,6 +45,18 @@ def test_rows_become_cases_once_and_refused_rows_are_named(workflow: Workflow) -
     assert workflow.position() == position
     with workflow.ledger.reading() as reader:
         assert verify_chain(reader).first_break is None
+
+
+def test_progress_of_a_table_counts_its_rows(workflow: Workflow) -> None:
+    seen: list[Step] = []
+    mapping = mapping_from_toml(MAPPING.read_bytes(), file="map.toml")
+    ingest(workflow, [SAMPLE], actor=NURSE, mapping=mapping, progress=seen.append)
+    assert seen == [
+        Step(0, 1),
+        Step(0, 3, "rows", "old_system.csv"),
+        Step(3, 3, "rows", "old_system.csv"),
+        Step(1, 1),
+    ]
 
 
 def test_a_grown_table_under_another_name_gives_only_its_new_rows(workflow: Workflow, tmp_path: Path) -> None:
