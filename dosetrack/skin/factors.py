@@ -90,28 +90,29 @@ def equivalent_square(*, width: float, height: float) -> float:
     return 2 * width * height / (width + height)
 
 
-def field_at_skin_mm(*, field_mm: float, source_to_detector_mm: float, depth_mm: float) -> float:
+def field_at_skin_mm(*, field_mm: float, source_to_detector_mm: float, source_to_skin_mm: float) -> float:
     """Side of the field where it meets the skin [mm].
 
     Parameters
     ----------
     field_mm : side at the detector plane [mm]
     source_to_detector_mm : focal spot to the detector plane [mm]
-    depth_mm : focal spot to the skin, measured along the beam's axis [mm]
+    source_to_skin_mm : focal spot to the point of the skin in a straight line [mm]
 
     References
     ----------
-    Similar triangles from a point source.
+    Similar triangles from a point source. With the straight line in place of the depth along the
+    axis the side is 4 % too large in the corner of a field of 40 cm, and the dose 0.4 %.
 
     Examples
     --------
-    >>> field_at_skin_mm(field_mm=220, source_to_detector_mm=1050, depth_mm=630)
+    >>> field_at_skin_mm(field_mm=220, source_to_detector_mm=1050, source_to_skin_mm=630)
     132.0
     """
     _above_zero("field at the detector [mm]", field_mm)
     _above_zero("source to detector [mm]", source_to_detector_mm)
-    _above_zero("depth of the skin [mm]", depth_mm)
-    return field_mm * depth_mm / source_to_detector_mm
+    _above_zero("source to skin [mm]", source_to_skin_mm)
+    return field_mm * source_to_skin_mm / source_to_detector_mm
 
 
 def backscatter_and_medium(factors: FieldFactors, *, side_cm: float) -> float:

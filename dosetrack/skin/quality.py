@@ -69,8 +69,8 @@ class BeamQuality:
 class FieldFactors:
     """Backscatter times medium ratio over the field at the skin.
 
-    sides_cm : sides of square fields at the skin, ascending, shape (7,) [cm]
-    medium_and_backscatter : absorbed dose to `medium` at the skin over air kerma free in air, shape (7,);
+    sides_cm : sides of square fields at the skin, 1 to 35, ascending, shape (10,) [cm]
+    medium_and_backscatter : absorbed dose to `medium` at the skin over air kerma free in air, shape (10,);
         between the sides linear in the logarithm of the side, beyond them the end value
     doubt : standard relative doubt of the factor because of what was assumed
     """
@@ -111,7 +111,7 @@ def beam_quality(
     """
     quality = _reduced(kvp, al_mm, cu_mm)
     grid, place = quality_grid(), {"kvp": quality.kvp, "al_mm": quality.al_mm, "cu_mm": quality.cu_mm}
-    steps = zip(table_steps_mm_al(), grid.at("transmission", **place), strict=True)
+    steps = zip(table_steps_mm_al(), grid.at("al_length_mm", **place), strict=True)
     return BeamQuality(
         kvp=quality.kvp,
         al_mm=quality.al_mm,
@@ -121,7 +121,7 @@ def beam_quality(
         mean_energy_kev=float(grid.at("mean_energy_kev", **place)),
         water_over_air=float(grid.at("water_over_air", **place)),
         skin_over_air=float(grid.at("skin_over_air", **place)),
-        transmissions=((0.0, 1.0), *((step, float(share)) for step, share in steps)),
+        transmissions=((0.0, 1.0), *((step, exp(-step / length)) for step, length in steps)),
         doubt=quality_doubt(quality.assumed),
         assumed=quality.assumed,
         findings=quality.findings,
@@ -139,7 +139,7 @@ def field_factors(beam: Beam, *, medium: Medium = "water") -> FieldFactors:
     --------
     >>> beam = Beam(10, 750, 1100, 160, 160, kvp=80, al_mm=3, cu_mm=0)
     >>> factors = field_factors(beam)
-    >>> factors.sides_cm[[1, 3]].tolist(), factors.medium_and_backscatter[[1, 3]].round(2).tolist()
+    >>> factors.sides_cm[[4, 6]].tolist(), factors.medium_and_backscatter[[4, 6]].round(2).tolist()
     ([10.0, 20.0], [1.36, 1.43])
     """
     return _field_factors(beam.kvp, beam.al_mm, beam.cu_mm, beam.backscatter, beam.medium_ratio, medium)
@@ -200,9 +200,9 @@ def table_transmission(quality: BeamQuality, al_equivalent_mm: float) -> float:
 
     Notes
     -----
-    Linear in the logarithm of the transmission between the thicknesses of the table. Scatter
-    from top and pad in contact with the skin gives back part of what is lost: a measured
-    transmission is better than this one.
+    Thickness over -ln(transmission) is linear between the thicknesses of the table, and that of the
+    thinnest below it. Scatter from top and pad in contact with the skin gives back part of what is
+    lost: a measured transmission is better than this one.
 
     Examples
     --------
@@ -216,8 +216,10 @@ def table_transmission(quality: BeamQuality, al_equivalent_mm: float) -> float:
             given=al_equivalent_mm,
             accepted=f"0 to {thickest:g} mm",
         )
-    steps = [step for step, _ in quality.transmissions]
-    return exp(float(np.interp(al_equivalent_mm, steps, [log(share) for _, share in quality.transmissions])))
+    told = quality.transmissions[1:]
+    lengths = [step / -log(share) for step, share in told]
+    length = float(np.interp(al_equivalent_mm, [step for step, _ in told], lengths))
+    return exp(-al_equivalent_mm / length)
 
 
 def quality_doubt(assumed: Iterable[Assumption]) -> float:

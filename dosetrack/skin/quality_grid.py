@@ -83,13 +83,13 @@ def axes() -> tuple[Axis, Axis, Axis]:
 def quality_grid() -> Grid:
     """`hvl.csv`: half-value layers, mean energy, medium ratios and transmissions of the primary beam.
 
-    The columns of transmission are joined as 'transmission' over the last axis,
-    `table_steps_mm_al`.
+    The columns of transmission are joined as 'al_length_mm' over the last axis,
+    `table_steps_mm_al`: the thickness over -ln(transmission), which goes evenly with the
+    half-value layer from one quality to the next.
     """
     grid = _grid("hvl", ())
-    grid.columns["transmission"] = np.stack(
-        [grid.columns.pop(name) for name in list(grid.columns) if name.startswith(_TRANSMISSION[0])], axis=-1
-    )
+    shares = [grid.columns.pop(name) for name in list(grid.columns) if name.startswith(_TRANSMISSION[0])]
+    grid.columns["al_length_mm"] = np.array(table_steps_mm_al()) / -np.log(np.stack(shares, axis=-1))
     return grid
 
 
@@ -112,7 +112,7 @@ def backscatter_grid() -> Grid:
 
 @cache
 def field_sides_cm() -> FloatArray:
-    """Sides of the square fields at the skin, ascending, shape (7,) [cm]."""
+    """Sides of the square fields at the skin, 1 to 35, ascending, shape (10,) [cm]."""
     sides = np.array(sorted({float(row["field_side_cm"]) for row in rows("backscatter")}))
     sides.setflags(write=False)
     return sides
