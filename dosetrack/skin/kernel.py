@@ -175,10 +175,10 @@ class DoseField:
         return entered[:, self._patches.slot_of]
 
     def _still(self, beams: Sequence[Beam]) -> StillBeams:
-        for beam in beams:
-            if not isinstance(beam, Beam):
-                raise InputError(field="beams", given=beam, accepted="Beam objects")
-        return still_beams(beams, self._curve_of)
+        chosen = None if isinstance(beams, Beam) else tuple(beams)
+        if chosen is None or not all(isinstance(beam, Beam) for beam in chosen):
+            raise InputError(field="beams", given=type(beams).__name__, accepted="a sequence of Beam")
+        return still_beams(chosen, self._curve_of)
 
     def _hits(self, still: StillBeams, patches: Patches, part: IntArray | None) -> Iterator[Hits]:
         """The hit patches that no other part shades; `part` is that of each slot."""

@@ -36,40 +36,35 @@ def dose_of_rays(still: StillBeams, index: Indices, ray_mm: Columns, table: Tabl
     """
     x, y, z = ray_mm
     square = x * x + y * y + z * z
-    dose: FloatArray = still.weight[index] / square
-    if still.ln_sides.size:
-        dose *= _field_factor(still, index, still.ln_side[index] + 0.5 * np.log(square))
+    dose: FloatArray = still.weight.take(index) / square
+    if still.curves.ln_sides.size:
+        ln_side = 0.5 * np.log(square)
+        ln_side += still.ln_side.take(index)
+        dose *= still.curves.at(still.curve.take(index), ln_side)
     if table is not None and table.transmission < 1:
-        crossing = _crossing(still, index, ray_mm, table)
-        # T0 ^ (1 / |cos|), the angle taken from the upright of the table
-        path = np.sqrt(square[crossing]) / np.abs(y[crossing])
-        dose[crossing] *= np.exp(log(table.transmission) * path)
+        path = _path_over_thickness(still, index, ray_mm, square, table)
+        path *= log(table.transmission)
+        dose *= np.exp(path, out=path)
     return dose
 
 
-def _field_factor(still: StillBeams, index: Indices, ln_side: FloatArray) -> FloatArray:
-    """Medium times backscatter, linear in ln side, level beyond the ends of the grid."""
-    grid = still.ln_sides
-    ln_side = np.clip(ln_side, grid[0], grid[-1])
-    cell = np.clip(np.searchsorted(grid, ln_side, side="right") - 1, 0, len(grid) - 2)
-    part = (ln_side - grid[cell]) / (grid[cell + 1] - grid[cell])
-    row = still.curve[index]
-    low, high = still.curves[row, cell], still.curves[row, cell + 1]
-    found: FloatArray = low + part * (high - low)
-    return found
+def _path_over_thickness(
+    still: StillBeams, index: Indices, ray_mm: Columns, square: FloatArray, table: TableTop
+) -> FloatArray:
+    """1 over the cosine to the upright where a ray passes the table top, 0 where it does not.
 
-
-def _crossing(still: StillBeams, index: Indices, ray_mm: Columns, table: TableTop) -> Indices:
-    """Places of the rays that pass the table top: source beneath, skin above, within the rectangle."""
+    It passes where the source is beneath, the skin above and the crossing within the rectangle.
+    """
     x, y, z = ray_mm
-    source = still.source_mm
-    drop = source[index, 1] - table.top_y_mm
-    places = np.flatnonzero((drop > _TOUCHING_MM) & (drop + y <= _TOUCHING_MM))
-    k = index[places]
-    part = drop[places] / -y[places]
-    at_x = source[k, 0] + part * x[places]
-    at_z = source[k, 2] + part * z[places]
-    within = np.abs(at_x) <= table.half_width_mm
-    within &= (at_z >= table.z_min_mm) & (at_z <= table.z_max_mm)
-    found: Indices = places[within]
-    return found
+    source_x, source_y, source_z = still.source_mm.T
+    drop = source_y.take(index) - table.top_y_mm
+    passes = drop > _TOUCHING_MM
+    passes &= drop + y <= _TOUCHING_MM
+    with np.errstate(divide="ignore", invalid="ignore"):  # level rays never pass
+        part = drop / -y
+        passes &= np.abs(source_x.take(index) + part * x) <= table.half_width_mm
+        at_z = source_z.take(index) + part * z
+        passes &= (at_z >= table.z_min_mm) & (at_z <= table.z_max_mm)
+        path: FloatArray = np.sqrt(square) / np.abs(y)
+    path[~passes] = 0.0
+    return path

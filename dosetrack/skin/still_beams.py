@@ -36,6 +36,27 @@ CurveOf = Callable[[Beam], FactorCurve]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Curves:
+    """Curves of straight lines in ln side on one grid, the level ends included.
+
+    ln_sides : grid, shape (k,) [ln cm]; empty when no factor varies with the field
+    level, slope : value = level + slope ln side, for each curve k + 1 lines, shape (curves (k + 1),)
+    """
+
+    ln_sides: FloatArray
+    level: FloatArray
+    slope: FloatArray
+
+    def at(self, curve: IntArray, ln_side: FloatArray) -> FloatArray:
+        """The value of each curve (as in `StillBeams.curve`) at each side, shape (n,)."""
+        line = curve + self.ln_sides.searchsorted(ln_side, side="right")
+        found = self.slope.take(line)
+        found *= ln_side
+        found += self.level.take(line)
+        return found
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class StillBeams:
     """Still beams, m of them, in the axes of `frames.to_table_frame`.
 
@@ -45,10 +66,9 @@ class StillBeams:
     along, across, up : unit vectors to the detector, along its width and its height, shape (m, 3)
     half_width, half_height : of the field at unit depth, shape (m,)
     weight : calibrated air kerma at 1 mm from the source, times factors that do not vary, (m,) [mGy mm2]
-    curve : row of `curves`, shape (m,)
     ln_side : ln of the equivalent square side at 1 mm from the source, shape (m,) [ln cm]
-    ln_sides : grid of the curves, shape (k,) [ln cm]; empty when no factor varies with the field
-    curves : medium times backscatter, shape (number of curves, k)
+    curve : where the lines of its curve begin in `curves`, shape (m,)
+    curves : medium times backscatter over the field
     """
 
     of_beam: IntArray
@@ -60,10 +80,9 @@ class StillBeams:
     half_width: FloatArray
     half_height: FloatArray
     weight: FloatArray
-    curve: IntArray
     ln_side: FloatArray
-    ln_sides: FloatArray
-    curves: FloatArray
+    curve: IntArray
+    curves: Curves
 
     def __len__(self) -> int:
         return len(self.of_beam)
@@ -131,7 +150,7 @@ def still_beams(beams: Sequence[Beam], curve_of: CurveOf) -> StillBeams:
             given=f"{np.abs(source).max():g}",
             accepted=f"at most {_FARTHEST_MM:g} mm",
         )
-    curve, ln_sides, curves = _curves(beams, curve_of)
+    curve, curves = _curves(beams, curve_of)
     # equivalent square of a rectangle a by b: 2ab/(a + b)
     side_at_1_mm = 2 * width * height / (width + height) / sid / _MM_PER_CM
     return StillBeams(
@@ -144,9 +163,8 @@ def still_beams(beams: Sequence[Beam], curve_of: CurveOf) -> StillBeams:
         half_width=width / (2 * sid) * _EDGE,
         half_height=height / (2 * sid) * _EDGE,
         weight=kerma * reference**2 / counts[of_beam],
-        curve=curve[of_beam],
         ln_side=np.log(side_at_1_mm),
-        ln_sides=ln_sides,
+        curve=curve[of_beam],
         curves=curves,
     )
 
@@ -171,11 +189,11 @@ def _numbers(beam: Beam) -> tuple[float, ...]:
     )
 
 
-def _curves(beams: Sequence[Beam], curve_of: CurveOf) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Row of each beam, the common grid in ln cm and the curves on it.
+def _curves(beams: Sequence[Beam], curve_of: CurveOf) -> tuple[IntArray, Curves]:
+    """Where the lines of each beam begin, and the curves on one grid.
 
-    Curves are linear between their grid points in ln side and level beyond them, so that putting
-    them on the union of their grids changes nothing.
+    A curve is linear between its grid points in ln side and level beyond them, so that putting all
+    on the union of their grids changes nothing.
     """
     rows = np.zeros(len(beams), dtype=np.int32)
     found: dict[tuple[float | None, ...], int] = {}
@@ -189,11 +207,14 @@ def _curves(beams: Sequence[Beam], curve_of: CurveOf) -> tuple[IntArray, FloatAr
             curves.append(_level() if is_constant else _in_ln(curve_of(beam)))
         rows[index] = found[key]
     if not set(found) - {()}:
-        return rows, np.empty(0), np.empty((0, 0))
+        return rows, Curves(np.empty(0), np.empty(0), np.empty(0))
     grid = np.unique(np.concatenate([sides for sides, _ in curves]))
-    if len(grid) == 1:
-        grid = np.append(grid, grid + 1.0)
-    return rows, grid, np.array([np.interp(grid, sides, values) for sides, values in curves])
+    values = np.array([np.interp(grid, sides, values) for sides, values in curves])
+    slope = np.zeros((len(curves), len(grid) + 1))
+    slope[:, 1:-1] = np.diff(values, axis=1) / np.diff(grid)
+    # each line passes through the grid point at its lower end, the first through that at its upper
+    level = np.hstack([values[:, :1], values]) - slope * np.concatenate([grid[:1], grid])
+    return rows * np.int32(slope.shape[1]), Curves(grid, level.ravel(), slope.ravel())
 
 
 def _in_ln(curve: FactorCurve) -> tuple[FloatArray, FloatArray]:
