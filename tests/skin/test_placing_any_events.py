@@ -21,7 +21,9 @@ ANY_EVENT = st.builds(
     type=st.sampled_from(["fluoroscopy", "rotational", None]),
     started_at=st.none() | st.sampled_from(["2026-03-01T10:00:00", "2026-03-01T11:00:00+01:00", "later"]),
     dose_area_product_gycm2=NUMBERS,
-    reference_air_kerma_mgy=st.none() | st.floats(-5, 5000) | st.sampled_from([nan, inf, 5e-324]),
+    reference_air_kerma_mgy=st.none()
+    | st.floats(-5, 5000, allow_subnormal=False)
+    | st.sampled_from([nan, inf, 1e-300]),
     kvp=NUMBERS,
     filters=st.sampled_from([(), (Filter("copper", nan, 0.2),), (Filter(None, None, None),)]),
     primary_angle_deg=NUMBERS,
@@ -62,8 +64,8 @@ def test_any_events_give_a_case_that_accounts_for_all_air_kerma(
     mapped = fsum(one.beam.reference_air_kerma_mgy for one in case.beams)
     missed = fsum(one.reference_air_kerma_mgy or 0.0 for one in case.not_mapped)
     assert mapped + missed == pytest.approx(kerma_in(told), rel=1e-9, abs=1e-9)
-    uids = {id(one) for one in told if one.reference_air_kerma_mgy == 0}
-    assert case.zero_dose_events <= len(uids)
+    zeros = sum(one.reference_air_kerma_mgy == 0 for one in told)
+    assert case.zero_dose_events <= zeros
     parts = len({(one.uid, one.plane, one.started_at) for one in case.beams})
     assert parts + len(case.not_mapped) + case.zero_dose_events <= len(told)
     whole = kerma_in(told)
