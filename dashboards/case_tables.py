@@ -117,7 +117,9 @@ def provenance_rows(view: CaseView, *, zone: ZoneInfo) -> list[tuple[str, ...]]:
                 rows.append((name, words_of(quantity, counted.value), vm.basis_words(counted.basis), origin))
     if view.skin is not None:
         value = skin_range(view.skin, view)
-        rows.append(("skin dose, range", value, vm.basis_words("estimated"), "; ".join(view.skin.assumed)))
+        rows.append(
+            ("skin dose, range", value, vm.basis_words(view.skin.basis), "; ".join(view.skin.assumed))
+        )
     rows += _contrast_provenance(view, zone=zone)
     rows += _patient_provenance(view, zone=zone)
     return rows

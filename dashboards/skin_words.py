@@ -73,7 +73,7 @@ def mapped(skin_map: SkinMap) -> str:
     share = skin_map.mapped_fraction
     if share is None:
         return vm.NOT_KNOWN
-    percent = f"{vm.down(share * 100)}\u2009%"
+    percent = f"{vm.down(share * 100)}\u202f%"
     return percent if share >= 1 else f"{percent}: the peak may be higher"
 
 
@@ -97,7 +97,7 @@ def percent(part: float, whole: float | None) -> str:
     if not whole:
         return vm.NOT_KNOWN
     share = 100 * part / whole
-    return "below 1\u2009%" if 0 < share < 0.5 else f"{share:.0f}\u2009%"
+    return "below 1\u202f%" if 0 < share < 0.5 else f"{share:.0f}\u202f%"
 
 
 def kinds(skin_map: SkinMap) -> str:

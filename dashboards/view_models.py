@@ -24,6 +24,7 @@ BASIS_WORDS = {
     "entered": "as entered",
     "corrected": "corrected by the meter's factor",
     "estimated": "estimated",
+    "map": "estimated, from the skin dose map",
 }
 BASIS_SHORT = {"stated": "stated", "summed": "summed", "typed": "typed", "corrected": "corrected"}
 PLANE_WORDS = {"single": "", "a": "plane A", "b": "plane B", "all": "all planes"}

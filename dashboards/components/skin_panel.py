@@ -69,16 +69,16 @@ def tables(skin_map: SkinMap, *, zone: ZoneInfo) -> Component:
     """Areas, contributions, what matters most and what is assumed, side by side."""
     return html.Div(
         [
-            html.Div([html.H3("Skin by dose"), bands(skin_map)]),
-            html.Div([html.H3("What built the peak"), events(skin_map, zone=zone)]),
             html.Div(
                 [
+                    html.H3("Skin by dose"),
+                    bands(skin_map),
                     html.H3("What matters most"),
                     influences(skin_map),
-                    html.H3("Assumed"),
-                    assumed(skin_map),
                 ]
             ),
+            html.Div([html.H3("What built the peak"), events(skin_map, zone=zone)]),
+            html.Div([html.H3("Assumed"), assumed(skin_map)]),
         ],
         className="skin-tables",
     )

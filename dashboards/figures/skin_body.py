@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from dashboards.theme import Ground
     from dosetrack.skin.model import FloatArray, SkinMap
 
+PEAK_TRACE = 2
 BODY, TABLE, PEAK, SIDES = "body", "table", "peak", "sides"
 _MGY_PER_GY = 1000.0
 _EYE = 1.35

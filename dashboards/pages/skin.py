@@ -8,14 +8,14 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from dashboards import ids, skin_words, theme
 from dashboards.components import skin_panel
-from dashboards.components.skin_setup import entries_of, setup_controls, setup_from, tried_words
+from dashboards.components.skin_setup import TRIED, entries_of, setup_controls, setup_from, tried_words
 from dashboards.components.tables import section
-from dashboards.figures.skin_body import skin_body
+from dashboards.figures.skin_body import PEAK_TRACE, skin_body
 from dashboards.figures.skin_flat import skin_flat
 from dashboards.figures.skin_growth import skin_growth
 from dashboards.figures.style import GRAPH_CONFIG
@@ -67,29 +67,38 @@ def place(view: SkinMapView, held: HeldMaps, *, zone: ZoneInfo) -> list[Componen
     """Map and controls as recorded."""
     return [
         dcc.Store(id=ids.SKIN_TRIED),
-        html.Div(maps(view, held, zone=zone), id=ids.SKIN_MAPS),
+        html.Div(maps(view, held, zone=zone), id=ids.SKIN_MAPS, className="skin-maps"),
         setup_controls(view.setup),
     ]
 
 
-def maps(view: SkinMapView, held: HeldMaps, *, zone: ZoneInfo) -> list[Component]:
-    """All that changes with the patient's place: figures, numbers and tables, or why there is no map."""
+def maps(view: SkinMapView, held: HeldMaps, *, zone: ZoneInfo, is_tried: bool = False) -> list[Component]:
+    """All that changes with the patient's place: figures, numbers and tables, or why there is no map.
+
+    is_tried : nothing is recorded; the figure says so, and places do not tell their views
+    """
     if view.map is None or view.map.peak_mgy is None:
         return [html.Div(_without_peak(view), className="skin-none")]
     drawn = held.of(view.map)
     return [
         html.Div(
             [
-                html.Div([_flat_graph(drawn), _slider(drawn, zone)], className="skin-map"),
-                html.Div([skin_panel.number_block(view), _body_graph(drawn)], className="skin-side"),
+                _flat_graph(drawn, is_tried=is_tried),
+                _slider(drawn, zone),
+                html.Div(skin_panel.flat_numbers(view.map, view.map.dose_mgy), id=ids.SKIN_FLAT_ROWS),
+                *_growth(drawn, zone),
             ],
-            className="skin-top",
+            className="skin-map",
         ),
-        html.Div(skin_panel.flat_numbers(view.map, view.map.dose_mgy), id=ids.SKIN_FLAT_ROWS),
-        *_growth(drawn, zone),
-        html.Div(id=ids.SKIN_AHEAD),
-        skin_panel.tables(view.map, zone=zone),
-        html.P(skin_words.CAUTION, className="quiet"),
+        html.Div([skin_panel.number_block(view), _body_graph(drawn)], className="skin-side"),
+        html.Div(
+            [
+                html.Div(id=ids.SKIN_AHEAD),
+                skin_panel.tables(view.map, zone=zone),
+                html.P(skin_words.CAUTION, className="quiet"),
+            ],
+            className="skin-below",
+        ),
     ]
 
 
@@ -100,10 +109,10 @@ def _without_peak(view: SkinMapView) -> Component:
     return skin_panel.no_map(replace(view, map=None, reason=told or "No beam meets the body."))
 
 
-def _flat_graph(drawn: Drawn) -> Component:
+def _flat_graph(drawn: Drawn, *, is_tried: bool) -> Component:
     return dcc.Graph(
         id=ids.SKIN_FLAT,
-        figure=flat_figure(drawn, None),
+        figure=flat_figure(drawn, None, is_tried=is_tried),
         config={
             **SAVE_PICTURE,
             "toImageButtonOptions": {**SAVE_PICTURE["toImageButtonOptions"], "filename": "skin-map"},
@@ -129,7 +138,7 @@ def _body_graph(drawn: Drawn) -> Component:
 
 
 def _slider(drawn: Drawn, zone: ZoneInfo) -> Component:
-    steps = len(drawn.moments)
+    steps = len(drawn.ends)
     return html.Div(
         [
             html.Div(
@@ -147,7 +156,7 @@ def _slider(drawn: Drawn, zone: ZoneInfo) -> Component:
                 max=max(steps, 1),
                 step=1,
                 value=max(steps, 1),
-                marks={n: str(moment.events) for n, moment in enumerate(drawn.moments, start=1)},
+                marks={n: str(events) for n, events in enumerate(drawn.ends, start=1)},
                 allow_direct_input=False,
                 updatemode="drag",
             ),
@@ -178,16 +187,22 @@ def _growth(drawn: Drawn, zone: ZoneInfo) -> list[Component]:
 # figures at a step -----------------------------------------------------------------------
 
 
-def flat_figure(drawn: Drawn, step: int | None, *, zone: ZoneInfo | None = None) -> Any:
+def flat_figure(
+    drawn: Drawn, step: int | None, *, zone: ZoneInfo | None = None, is_tried: bool = False
+) -> Any:
     """The flat map after a step, counted from 1; None: the whole case."""
     moment = _moment(drawn, step)
+    told = [
+        TRIED if is_tried else None,
+        moment_words(drawn, step, zone) if moment is not None and zone is not None else None,
+    ]
     return skin_flat(
         drawn.skin_map,
         ground=theme.LIGHT,
         dose_mgy=None if moment is None else moment.dose_mgy,
         grid=drawn.grid,
-        views=drawn.views if moment is None else None,
-        moment=None if moment is None or zone is None else moment_words(drawn, step, zone),
+        views=None if is_tried or moment is not None else drawn.views,
+        moment=", ".join(text for text in told if text) or None,
     )
 
 
@@ -195,6 +210,15 @@ def body_figure(drawn: Drawn, step: int | None) -> Any:
     """The body after a step."""
     moment = _moment(drawn, step)
     return skin_body(drawn.skin_map, ground=theme.LIGHT, dose_mgy=None if moment is None else moment.dose_mgy)
+
+
+def body_patch(drawn: Drawn, step: int | None) -> Patch:
+    """What changes on the body from step to step: the colours and the peak; a third of the bytes."""
+    traces = body_figure(drawn, step).data
+    patch = Patch()
+    patch["data"][0]["intensity"] = traces[0].intensity.round(4).tolist()
+    patch["data"][PEAK_TRACE] = traces[PEAK_TRACE].to_plotly_json()
+    return patch
 
 
 def growth_figure(drawn: Drawn, step: int | None, zone: ZoneInfo) -> Any:
@@ -209,7 +233,7 @@ def moment_words(drawn: Drawn, step: int | None, zone: ZoneInfo) -> str:
     """'after 12 of 40 events, 10:41'."""
     moment = _moment(drawn, step)
     if moment is None:
-        count = drawn.moments[-1].of if drawn.moments else 0
+        count = drawn.ends[-1] if drawn.ends else 0
         return f"whole case, {count} {'event' if count == 1 else 'events'}"
     at = skin_panel.time_words(moment.at, zone) if moment.at else None
     return f"after {moment.events} of {moment.of} events" + (f", {at}" if at else "")
@@ -217,7 +241,7 @@ def moment_words(drawn: Drawn, step: int | None, zone: ZoneInfo) -> str:
 
 def _moment(drawn: Drawn, step: int | None) -> Any:
     """The moment of a step before the last; None at the last, which is the whole map."""
-    return drawn.moments[step - 1] if step is not None and 0 < step < len(drawn.moments) else None
+    return drawn.moments[step - 1] if step is not None and 0 < step < len(drawn.ends) else None
 
 
 # what the controls do --------------------------------------------------------------------
@@ -322,8 +346,8 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
         if setup_as_data(tried) == before:
             return (no_update,) * 5
         view = workflow.skin_map(case_id, setup_override=tried)
-        shown = maps(view, held, zone=zone_of(case_id))
         is_tried = tried is not None
+        shown = maps(view, held, zone=zone_of(case_id), is_tried=is_tried)
         return shown, setup_as_data(tried), tried_words(is_tried), not is_tried, not is_tried
 
     @app.callback(
@@ -344,12 +368,18 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
         zone, moment = zone_of(case_id), _moment(drawn, step)
         dose = drawn.skin_map.dose_mgy if moment is None else moment.dose_mgy
         return (
-            flat_figure(drawn, step, zone=zone),
-            body_figure(drawn, step),
+            flat_figure(drawn, step, zone=zone, is_tried=tried is not None),
+            body_patch(drawn, step),
             growth_figure(drawn, step, zone),
             moment_words(drawn, step, zone),
             skin_panel.flat_numbers(drawn.skin_map, dose),
         )
+
+    app.clientside_callback(
+        ClientsideFunction("skin", "say_step"),
+        Output(ids.SKIN_STEP, "className"),
+        Input(ids.SKIN_MOMENT, "children"),
+    )
 
     @app.callback(
         Output(ids.SKIN_MESSAGE, "children"),

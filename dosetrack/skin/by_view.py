@@ -84,8 +84,8 @@ def moments(skin_map: SkinMap, *, steps: int) -> tuple[Moment, ...]:
     Cases stand one after the other, as on the map.
     """
     keys = event_keys(skin_map.cases)
-    n_events = len(set(keys))
-    ends = sorted({-(-n_events * (k + 1) // steps) for k in range(steps)}) if n_events else []
+    ends = event_ends(skin_map, steps=steps)
+    n_events = ends[-1] if ends else 0
     found: list[Moment] = []
     sums, seen, first = np.zeros(len(skin_map.dose_mgy)), 0, 0
     for case in skin_map.cases:
@@ -100,6 +100,12 @@ def moments(skin_map: SkinMap, *, steps: int) -> tuple[Moment, ...]:
                 found.append(Moment(after, n_events, beams[-1].started_at, sums))
         seen += len(set(of_case))
     return tuple(found)
+
+
+def event_ends(skin_map: SkinMap, *, steps: int) -> tuple[int, ...]:
+    """After how many events each of at most `steps` parts of a map ends, rising; the last is all."""
+    count = len(set(event_keys(skin_map.cases)))
+    return tuple(sorted({-(-count * (k + 1) // steps) for k in range(steps)})) if count else ()
 
 
 def _chunks(
