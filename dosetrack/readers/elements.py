@@ -3,6 +3,9 @@
 Nothing is decoded here. Every length is held against the end of what contains it; one that
 reaches past it refuses the file whole. Elements of undefined length are left by a loop, not by
 recursion, so that depth costs nothing.
+
+A system that does not know an element passes it on with value representation UN. Whoever knows it
+reads it as implicit VR little endian, whatever the file's own syntax (PS3.5 section 6.2.2).
 """
 
 from __future__ import annotations
@@ -17,17 +20,23 @@ from dosetrack.readers.refusal import Refusal
 ITEM = 0xFFFEE000
 ITEM_END = 0xFFFEE00D
 SEQUENCE_END = 0xFFFEE0DD
+_UNKNOWN = b"UN"
 FIRST_BULK, AFTER_BULK = 0x54000000, 0x7FE10000
 """Between these stand, in groups of even number, waveforms, spectra, overlays and pixel data, PS3.6."""
 
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """Where an element's value stands: from `start` to `end`; `is_open` where its length was undefined."""
+    """Where an element's value stands: from `start` to `end`.
+
+    is_open : its length was undefined
+    is_unknown : it is, or stands inside, an element of value representation UN
+    """
 
     start: int
     end: int
     is_open: bool
+    is_unknown: bool = False
 
 
 def tag_text(tag: int) -> str:
@@ -42,8 +51,8 @@ class Walker:
     """
 
     __slots__ = (
-        "data", "encoding", "item", "item_end", "long_vrs", "sequence_end", "short_vrs",
-        "unpack_explicit", "unpack_length", "unpack_pair",
+        "_implicit", "data", "encoding", "item", "item_end", "long_vrs", "sequence_end", "short_vrs",
+        "unknown_vr", "unpack_explicit", "unpack_length", "unpack_pair",
     )  # fmt: skip
 
     def __init__(self, data: bytes, encoding: Encoding) -> None:
@@ -54,6 +63,8 @@ class Walker:
         self.sequence_end = encoding.key(SEQUENCE_END)
         self.short_vrs = encoding.vr_keys(SHORT_VRS)
         self.long_vrs = encoding.vr_keys(LONG_VRS)
+        (self.unknown_vr,) = encoding.vr_keys([_UNKNOWN])
+        self._implicit: Walker | None = None
         self.unpack_explicit = Struct(encoding.order + "IHH").unpack_from
         self.unpack_pair = Struct(encoding.order + "II").unpack_from
         self.unpack_length = Struct(encoding.order + "I").unpack_from
@@ -91,13 +102,23 @@ class Walker:
         """Where the element with its value at `start` ends, delimiters included."""
         if length != UNDEFINED:
             return start + length
-        try:
-            return self.past_open(start, limit)
-        except Refusal:
-            if not self.encoding.is_explicit:
-                raise
-            # PS3.5 section 6.2.2: of value representation UN and undefined length means implicit inside
-            return Walker(self.data, Encoding(False, self.encoding.is_little)).past_open(start, limit)
+        return (self.inside(start) if self.is_unknown(start) else self).past_open(start, limit)
+
+    def is_unknown(self, start: int) -> bool:
+        """Whether the element whose value stands at `start`, of a kind with a 32-bit length, is UN."""
+        return self.encoding.is_explicit and self.data[start - 8 : start - 6] == _UNKNOWN
+
+    def inside(self, start: int) -> Walker:
+        """What reads the items at `start` in an element of value representation UN.
+
+        They are implicit VR little endian, PS3.5 section 6.2.2. Some systems only change the name
+        of the representation; items whose first element bears one are read as the file's own.
+        """
+        if self._implicit is None:
+            self._implicit = Walker(self.data, Encoding(False, True))
+        own = self.unpack_length(self.data, start)[0] if len(self.data) - start >= 16 else 0
+        vr = self.data[start + 12 : start + 14]
+        return self if own == self.item and (vr in SHORT_VRS or vr in LONG_VRS) else self._implicit
 
     def past_open(self, start: int, limit: int) -> int:
         """Behind the delimiter of the undefined-length sequence whose items begin at `start`."""
@@ -126,15 +147,21 @@ class Walker:
                 if key == self.item_end:
                     within.pop()
                 elif length == UNDEFINED:
-                    within.append(True)
+                    inner = self.inside(position) if self.is_unknown(position) else self
+                    if inner is self:
+                        within.append(True)
+                    else:
+                        position = inner.past_open(position, limit)
                 else:
                     position += length
             if position > limit:
                 raise self.cut_off(limit)
         return position
 
-    def elements(self, start: int, limit: int, *, stop_at: int | None = None) -> tuple[dict[int, Span], int]:
-        """(tag -> span, where the walk ended) of the data set from `start`.
+    def elements(
+        self, start: int, limit: int, *, stop_at: int | None = None, is_unknown: bool = False
+    ) -> tuple[dict[int, Span], int]:
+        """(tag -> span, where the walk ended) of the data set from `start`; `is_unknown` as of a span.
 
         The walk ends at `limit`, behind an item delimiter, or where only zero bytes are left; with
         `stop_at` also before that element, and before pixel data and its like (`is_bulk`).
@@ -155,7 +182,11 @@ class Walker:
             if tag == stop_at:
                 return found, position
             header_at, position = position, self.end_of(value, length, limit)
-            first = found.setdefault(tag, Span(value, position, length == UNDEFINED))
+            is_own_unknown = (
+                self.encoding.is_explicit and self.data[header_at + 4 : header_at + 6] == _UNKNOWN
+            )
+            span = Span(value, position, length == UNDEFINED, is_unknown or is_own_unknown)
+            first = found.setdefault(tag, span)
             if first.start != value and self.data[first.start : first.end] != self.data[value:position]:
                 raise self.twice(header_at, key)
         return found, position
@@ -170,6 +201,12 @@ class Walker:
 
     def items(self, span: Span) -> list[dict[int, Span]]:
         """The items of a sequence, each as tag -> span."""
+        if span.is_unknown:
+            walker = self.inside(span.start)
+            return walker._items(span, is_unknown=walker is not self)
+        return self._items(span, is_unknown=False)
+
+    def _items(self, span: Span, *, is_unknown: bool) -> list[dict[int, Span]]:
         found = []
         position = span.start
         while position < span.end:
@@ -183,11 +220,11 @@ class Walker:
             if key != self.item:
                 raise self.damaged(position - 8, key)
             if length == UNDEFINED:
-                elements, position = self.elements(position, span.end)
+                elements, position = self.elements(position, span.end, is_unknown=is_unknown)
             elif position + length > span.end:
                 raise self.too_long(position - 8, key, length, span.end - position)
             else:
-                elements, _ = self.elements(position, position + length)
+                elements, _ = self.elements(position, position + length, is_unknown=is_unknown)
                 position += length
             found.append(elements)
         return found

@@ -97,6 +97,6 @@ class AttributeReader:
         if kind is None:
             return raw
         count = len(raw) // struct.calcsize(kind)
-        order = self._walker.encoding.order
+        order = "<" if span.is_unknown else self._walker.encoding.order  # PS3.5 section 6.2.2
         numbers = struct.unpack_from(f"{order}{count}{kind}", raw)
         return "\\".join(map(repr, numbers)).encode("ascii")

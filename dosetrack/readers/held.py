@@ -109,7 +109,10 @@ class _ReadingAfter(Reading):
             self._distinct = list(dict.fromkeys(earlier.lengths.values()))[:_MOST_LENGTHS_TRIED]
         walker = self.walker
         data, unpack_pair = walker.data, walker.unpack_pair
-        _, position, length = walker.header(position, limit)
+        _, start, length = walker.header(position, limit)
+        if walker.is_unknown(start):
+            return super().items(position, limit, header)
+        position = start
         is_open = length == UNDEFINED
         end = limit if is_open else position + length
         found: list[ContentItem] = []

@@ -145,7 +145,10 @@ class Reading:
         elements, position = self.source.elements(stop_at=CONTENT)
         header = Header(walker, elements)
         name = elements.get(CONCEPT_NAME)
-        root = self.content.code(name.start, name.end - name.start, limit)[0] if name else None
+        root = None
+        if name is not None:
+            reader = self.content.inside(name.start) if name.is_unknown else self.content
+            root, _ = reader.code(name.start, name.end - name.start, limit)
         document = root.word("document") if root is not None else None
         if document not in _READ:
             raise Refusal(_what_it_is(header, root, self.source))

@@ -73,11 +73,25 @@ class ContentReader:
         self._numeric = key(_NUMERIC_VALUE)
         self._floating = key(_FLOATING_POINT_VALUE)
         self._units = key(_UNITS)
+        self._sequences = frozenset(
+            map(key, (CONCEPT_NAME, CONTENT, _MEASURED_VALUES, _CODE_VALUE, _UNITS, _QUALIFIER))
+        )
+        self._implicit: ContentReader | None = None
 
     def root(self, start: int, limit: int) -> tuple[list[ContentItem], int]:
         """(content items, where they end) of the content sequence whose header stands at `start`."""
         _, value, length = self.walker.header(start, limit)
-        return self.content(value, length, limit, depth=0)
+        reader = self.inside(value) if self.walker.is_unknown(value) else self
+        return reader.content(value, length, limit, depth=0)
+
+    def inside(self, start: int) -> ContentReader:
+        """What reads the items at `start` in an element of value representation UN."""
+        walker = self.walker.inside(start)
+        if walker is self.walker:
+            return self
+        if self._implicit is None:
+            self._implicit = ContentReader(walker)
+        return self._implicit
 
     def content(
         self, start: int, length: int, limit: int, *, depth: int, is_one: bool = False
@@ -94,7 +108,8 @@ class ContentReader:
         short_vrs, item_start, item_stop = walker.short_vrs, walker.item, walker.item_end
         skipped, plain, concept_name = self._skipped, self._plain, self._concept_name
         measured, content, code_value = self._measured, self._content, self._code_value
-        unpack_length, sequence_vr = walker.unpack_length, self._sequence_vr
+        unpack_length, sequence_vr, unknown_vr = walker.unpack_length, self._sequence_vr, walker.unknown_vr
+        reader = self
         is_open = length == UNDEFINED
         end = limit if is_open else start + length
         items: list[ContentItem] = []
@@ -130,6 +145,8 @@ class ContentReader:
                         break
                     else:
                         key, value_start, length = walker.header(position, item_end)
+                        if vr == unknown_vr and key in self._sequences:
+                            reader = self.inside(value_start)
                 else:
                     key, length = unpack_pair(data, position)
                     value_start = position + 8
@@ -148,28 +165,30 @@ class ContentReader:
                         raise walker.twice(position, key)
                     name = codes.get(data[value_start:value_end]) if value_end else None
                     if name is None:
-                        name, value_end = self.code(value_start, length, item_end)
+                        name, value_end = reader.code(value_start, length, item_end)
                     position = value_end
                 elif key == value_key:
                     raise walker.twice(position, key)
                 elif key == measured:
                     value_key = key
-                    value, unit, position = self._measured_value(value_start, length, item_end)
+                    value, unit, position = reader._measured_value(value_start, length, item_end)
                 elif key in plain:
                     value_key = key
                     value = data[value_start:value_end]
                     position = value_end
                 elif key == code_value:
                     value_key = key
-                    value, position = self.code(value_start, length, item_end)
+                    value, position = reader.code(value_start, length, item_end)
                 elif key == content:
                     if children is not _NO_CHILDREN:
                         raise walker.twice(position, key)
-                    children, position = self.content(value_start, length, item_end, depth=depth + 1)
+                    children, position = reader.content(value_start, length, item_end, depth=depth + 1)
                 elif key == self._qualifier:
-                    qualifier, position = self.code(value_start, length, item_end)
+                    qualifier, position = reader.code(value_start, length, item_end)
                 else:
                     position = value_end or walker.end_of(value_start, length, item_end)
+                if reader is not self:
+                    reader = self
             if is_item_open:
                 raise walker.cut_off(position)
             items.append(ContentItem(name, value, unit, qualifier, children))
@@ -221,7 +240,8 @@ class ContentReader:
                 elif key == self._units:
                     if unit is not None:
                         raise walker.twice(position, key)
-                    unit, position = self.code(value_start, length, item_end)
+                    reader = self.inside(value_start) if walker.is_unknown(value_start) else self
+                    unit, position = reader.code(value_start, length, item_end)
                 elif key == walker.item_end:
                     position = value_start
                     is_item_open = False
