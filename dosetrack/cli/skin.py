@@ -241,7 +241,7 @@ def _shift(text: str | None) -> tuple[float, float, float] | None:
 
 
 def _of_files(files: list[Path], told: dict[str, Any]) -> Made:
-    from dosetrack.workflow.skin_maps import worked_out
+    from dosetrack.workflow.skin_jobs import worked_out
 
     read = read_files(files)
     if not read.reports:
@@ -292,7 +292,7 @@ def _by_study(reports: list[DoseReport]) -> list[tuple[list[IrradiationEvent], s
 
 
 def _setup(told: dict[str, Any], label: str | None) -> PatientSetup:
-    from dosetrack.workflow.skin_maps import with_region
+    from dosetrack.workflow.skin_jobs import with_region
 
     return with_region(PatientSetup(**told), label)
 

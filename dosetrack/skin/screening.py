@@ -43,7 +43,11 @@ class RoughGeometry:
 
 @dataclass(frozen=True, slots=True)
 class SkinRange:
-    """Possible peak skin dose [mGy]. assumed : what stood in for facts that are missing."""
+    """Possible peak skin dose [mGy].
+
+    assumed : what stood in for facts that are missing
+    basis : 'estimated' from air kerma alone, or 'map'
+    """
 
     low_mgy: float
     high_mgy: float

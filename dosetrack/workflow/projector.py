@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from threading import Lock
 from zoneinfo import ZoneInfo
 
 from dosetrack.cases import Case, CaseState, fold, report_digests, standing
@@ -19,6 +18,7 @@ from dosetrack.records.report import DoseReport, IrradiationEvent
 from dosetrack.settings import Settings
 from dosetrack.skin.screening import estimated_skin_range, rough_geometry
 from dosetrack.times import instant_of, local_day, zone_named
+from dosetrack.workflow.last_used import LastUsed
 from dosetrack.workflow.site import settings_for
 
 PROJECTOR_VERSION = 1
@@ -65,7 +65,7 @@ class CaseProjector:
     version = PROJECTOR_VERSION
 
     def __init__(self) -> None:
-        self._reports = _ReportsInMemory()
+        self._reports: LastUsed[str, DoseReport] = LastUsed(_REPORTS_KEPT_IN_MEMORY)
 
     def project_case(self, tx: Transaction, case_id: str) -> None:
         """Project `case_id` from the beginning (its projections are gone)."""
@@ -79,7 +79,7 @@ class CaseProjector:
         """Put a report with its events into a case; `refresh` then settles which events count."""
         zone = _zone(settings_for(tx))
         tx.put_report(report, case_id=case_id, seq=seq)
-        self._reports.remember(report)
+        self._reports.remember(report.sha256, report)
         tx.put_events(report.sha256, _stored(report, counted=None, zone=zone))
 
     def refresh(
@@ -106,7 +106,7 @@ class CaseProjector:
         """The folded case and the settings of its room and procedure."""
         entries = reader.entries(case=case_id) if entries is None else entries
         digests = report_digests(entries)
-        reports = {s: r for s in digests if (r := self._reports.get(reader, s)) is not None}
+        reports = {s: r for s in digests if (r := self._report(reader, s)) is not None}
         site = settings_for(reader)
         first = fold(case_id, entries, reports, room_of=site.pairs("site.rooms"), zone=_zone(site))
         settings = settings_for(reader, room=first.room, procedure=first.procedure)
@@ -115,37 +115,18 @@ class CaseProjector:
         zone = _zone(settings)
         return fold(case_id, entries, reports, room_of=site.pairs("site.rooms"), zone=zone), settings
 
+    def _report(self, reader: LedgerReader, sha256: str) -> DoseReport | None:
+        """The report with this digest, from memory or from the ledger; a report never changes."""
+        found = self._reports.get(sha256) or reader.report(sha256)
+        if found is not None:
+            self._reports.remember(sha256, found)
+        return found
+
     def _read_again(self, tx: Transaction, case_id: str, sha256: str, *, seq: int) -> None:
         original = tx.original_row(sha256)
         if original is not None:  # deleted with the person's data
             report = read_report(tx.original(sha256), file=original.file)
             self.put_report(tx, report, case_id=case_id, seq=seq)
-
-
-class _ReportsInMemory:
-    """The last reports used, by digest; a report never changes, so nothing here goes stale.
-
-    The threads of a server share it.
-    """
-
-    def __init__(self) -> None:
-        self._held: dict[str, DoseReport] = {}
-        self._lock = Lock()
-
-    def remember(self, report: DoseReport) -> None:
-        """Keep `report` as the youngest."""
-        with self._lock:
-            self._held.pop(report.sha256, None)
-            self._held[report.sha256] = report
-            while len(self._held) > _REPORTS_KEPT_IN_MEMORY:
-                self._held.pop(next(iter(self._held)))
-
-    def get(self, reader: LedgerReader, sha256: str) -> DoseReport | None:
-        """The report with this digest, from memory or from the ledger."""
-        found = self._held.get(sha256) or reader.report(sha256)
-        if found is not None:
-            self.remember(found)
-        return found
 
 
 def _zone(settings: Settings) -> ZoneInfo:

@@ -42,9 +42,10 @@ from dosetrack.records.entries import ConsoleReading, Entry, Injection, LevelsRe
 from dosetrack.records.levels import LevelLine, LevelReached
 from dosetrack.records.report import IrradiationEvent
 from dosetrack.settings import Settings
-from dosetrack.skin.screening import SkinRange, estimated_skin_range, rough_geometry
+from dosetrack.skin.screening import SkinRange
 from dosetrack.workflow.contrast import contrast_cases_before, kidney_now, stairs_of
 from dosetrack.workflow.listing import summary_of
+from dosetrack.workflow.live_skin import skin_now
 from dosetrack.workflow.projector import account_of, case_row, has_geometry
 from dosetrack.workflow.results import CaseView, Earlier, Feeds, Stair, TimelineRow
 from dosetrack.workflow.skin_setups import calibration_of
@@ -72,7 +73,7 @@ def compute(reader: LedgerReader, case: Case, settings: Settings, *, as_of: date
     radiation = account_of(case, calibration=calibration_of(settings))
     used = field_used(events)
     field_cm2 = used.area_cm2 if used else None
-    skin = estimated_skin_range(radiation, rough_geometry(events))
+    skin = skin_now(reader, case, radiation)
     kidney = kidney_now(reader, case, settings, as_of=as_of)
     ladders, kidney_settings = level_settings(settings), KidneySettings.from_settings(settings)
     skin_upper = skin.high_mgy if skin and has_geometry(events) else None

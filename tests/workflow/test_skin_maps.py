@@ -11,7 +11,7 @@ from dosetrack.records.entries import PatientPlaced
 from dosetrack.services.skin_batch import skin_results
 from dosetrack.skin.setup import PatientSetup
 from dosetrack.workflow import Workflow
-from dosetrack.workflow.skin_maps import worked_out
+from dosetrack.workflow.skin_jobs import worked_out
 from tests.workflow.invented import NURSE, OPENING, Clock, dose_report, event
 from tests.workflow.skin_cases import straight_event
 
