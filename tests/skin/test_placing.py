@@ -268,6 +268,11 @@ def test_a_patient_turned_over_within_the_case_is_mapped_for_the_side_with_more_
     assert codes(case) == ["patient-position-changes", "events-not-mapped"]
 
 
+def test_the_position_with_most_air_kerma_counts_not_the_first() -> None:
+    case = placed(events({"patient_position": "HFP"}, {"reference_air_kerma_mgy": 11.0}))
+    assert case.position == "HFS"
+
+
 # the body on the table
 
 
@@ -299,6 +304,14 @@ def test_the_body_is_shifted_against_where_it_was_assumed_to_lie() -> None:
     still = placed([event()])
     moved = placed([event()], patient=replace(PATIENT, shift_mm=(10.0, -20.0, 30.0)))
     assert np.subtract(still.origin_mm, moved.origin_mm) == pytest.approx([10.0, -20.0, 30.0])
+
+
+def test_a_body_shifted_below_a_measured_pad_takes_the_pad_with_it() -> None:
+    system = replace(VERIFIED, isocentre_height_mm=-150.0)  # pad top 100 below the isocentre
+    for back, top in ((30.0, 155.0), (-30.0, 125.0)):
+        case = placed([event()], system=system, patient=replace(PATIENT, shift_mm=(0.0, back, 0.0)))
+        assert case.table is not None
+        assert case.table.top_y_mm == pytest.approx(top)
 
 
 def test_what_a_room_and_patient_without_settings_take_for_granted() -> None:

@@ -75,6 +75,15 @@ def test_an_arc_stays_the_same_arc_for_a_prone_patient() -> None:
     assert (beam.primary_angle_deg, beam.primary_end_angle_deg) == (150.0, 210.0)
 
 
+def test_an_arc_is_told_in_half_a_turn_either_way_with_its_length_kept() -> None:
+    # prone: 30 .. 60 is 210 .. 240, the same as -150 .. -120
+    case = placed(
+        events({"primary_angle_deg": 30.0, "primary_end_angle_deg": 60.0, "patient_position": "HFP"})
+    )
+    beam = case.beams[0].beam
+    assert (beam.primary_angle_deg, beam.primary_end_angle_deg) == (-150.0, -120.0)
+
+
 def test_the_frame_of_the_angles_is_no_question_head_first_supine() -> None:
     assert "angle-frame" not in keys(placed([event()]))
 
