@@ -27,6 +27,8 @@ _TESTS_AT_ONCE = 65536  # beams times neighbourhoods
 _NEIGHBOURHOODS_AT_ONCE = 512
 # a box this near to a side of the field is kept whatever the rounding [mm]
 _SLACK_MM = 1e-6
+# a source this near to the plane of a patch only grazes it, whatever the rounding [mm]
+_GRAZING_MM = 1e-9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,6 +60,8 @@ class Patches:
     slot_of : one slot of each original patch, shape (n,)
     points, normals : of each slot, shape (slots, 3) [mm]
     near : x, y, z and 1 of the patches of each neighbourhood, shape (neighbourhoods, 4, patches) [mm]
+    outward : their normals, shape (neighbourhoods, 3, patches)
+    plane : a source enters a patch when n.source is above this, shape (neighbourhoods, patches) [mm]
     boxes : centre, half extent and 1 of each neighbourhood, shape (7, neighbourhoods) [mm]
     facing : centre and half extent of the normals, and - the least n.p, shape (7, neighbourhoods)
     """
@@ -67,6 +71,8 @@ class Patches:
     points: FloatArray
     normals: FloatArray
     near: FloatArray
+    outward: FloatArray
+    plane: FloatArray
     boxes: FloatArray
     facing: FloatArray
 
@@ -107,13 +113,14 @@ class Patches:
         depth, across, up = place[:, 0], place[:, 1], place[:, 2]
         inside = np.abs(across) <= still.half_width[index, np.newaxis] * depth
         inside &= np.abs(up) <= still.half_height[index, np.newaxis] * depth
-        inside &= depth > 0
+        source = still.source_mm.take(index, axis=0)[:, np.newaxis]
+        inside &= (source @ self.outward.take(near, axis=0))[:, 0] > self.plane.take(near, axis=0)
         flat = np.flatnonzero(inside)
         slot = ((near * size)[:, np.newaxis] + np.arange(size)).take(flat)
         beam = index.repeat(size).take(flat)
         ray = self.points.take(slot, axis=0) - still.source_mm.take(beam, axis=0)
-        enters = np.flatnonzero(np.einsum("ic,ic->i", self.normals.take(slot, axis=0), ray) < 0)
-        return Hits(beam, slot, (ray[:, 0], ray[:, 1], ray[:, 2])).take(enters)
+        x, y, z = np.ascontiguousarray(ray.T)
+        return Hits(beam, slot, (x, y, z))
 
 
 def patches_of(points_mm: FloatArray, normals: FloatArray) -> Patches:
@@ -128,7 +135,7 @@ def patches_of(points_mm: FloatArray, normals: FloatArray) -> Patches:
     slot_of = np.empty(len(points_mm), dtype=np.int64)
     slot_of[order] = np.arange(len(order))
     points, outward = _by_group(points_mm, groups), _by_group(normals, groups)
-    plane = (points * outward).sum(axis=0).min(axis=1)
+    plane = (points * outward).sum(axis=0)
     near = np.concatenate([points, np.ones((1, *groups.shape))])
     return Patches(
         order=order,
@@ -136,8 +143,10 @@ def patches_of(points_mm: FloatArray, normals: FloatArray) -> Patches:
         points=points_mm.take(order, axis=0),
         normals=normals.take(order, axis=0),
         near=np.ascontiguousarray(near.transpose(1, 0, 2)),
+        outward=np.ascontiguousarray(outward.transpose(1, 0, 2)),
+        plane=plane + _GRAZING_MM,
         boxes=np.concatenate([*_box(points), np.ones((1, len(groups)))]),
-        facing=np.concatenate([*_box(outward), -plane[np.newaxis]]),
+        facing=np.concatenate([*_box(outward), -plane.min(axis=1)[np.newaxis]]),
     )
 
 

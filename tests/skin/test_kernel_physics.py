@@ -188,3 +188,15 @@ def test_dose_through_a_curved_surface_adds_up_to_the_solid_angle() -> None:
     area = 120 * 2 * pi / 800 * 1.0
     # the rim is counted by whole cells: half a cell of some 90 mm
     assert (dose * cosine).sum() * area == pytest.approx(100 * 600**2 * solid_angle(beam), rel=0.005)
+
+
+@pytest.mark.parametrize("primary", [90.0, -90.0, 270.0])
+def test_a_beam_along_a_flat_skin_does_not_enter_it(primary: float) -> None:
+    # the source lies in the plane of the skin but for the rounding of the cosine of 90 degrees
+    beam = replace(BEAM, primary_angle_deg=primary)
+    for normal in ((0, 1, 0), (0, -1, 0)):
+        assert one(beam, (10, 0, 5), normal) == 0.0
+
+
+def test_a_patch_at_the_source_gets_nothing_rather_than_infinity() -> None:
+    assert one(BEAM, (0, 750, 0), (0, 1, 0)) == 0.0
