@@ -14,7 +14,7 @@ from math import sqrt
 import numpy as np
 
 from dosetrack.skin.model import Assumption, Doubt, FloatArray, PlacedCase
-from dosetrack.skin.quality import field_factors, quality_doubt
+from dosetrack.skin.quality import field_factors
 from dosetrack.tables import constants
 
 _PERCENT = 100.0
@@ -155,7 +155,7 @@ def quality_of(at_peak: Sequence[AtPeak]) -> float:
     """Relative standard uncertainty of the peak by what was assumed of the beams' quality."""
 
     def doubt(one: AtPeak) -> FloatArray:
-        of_case = quality_doubt(one.case.assumed)
+        of_case = _quality_of_case(one.case)
         beams = [max(of_case, field_factors(b.beam).doubt) for b in one.case.beams]
         return np.array(beams, dtype=np.float64)
 
@@ -184,7 +184,7 @@ class _Weights:
 
     def share_with(self, key: str) -> float:
         """Part of the peak that rests on the assumption `key`, as far as is known, 0 to 1."""
-        return self.of(lambda a: max((one.share for one in a.case.assumed if one.key == key), default=0.0))
+        return self.of(lambda a: _share_with(a.case, key))
 
 
 def _meter(weigh: _Weights) -> Doubt:
@@ -242,3 +242,15 @@ def _placed(case: PlacedCase, what: str) -> float:
     """The row of `what` by whether the body was placed by assumption or by a measured table height."""
     table = constants("skin_uncertainty")
     return table[f"{what}_assumed" if has(case, POSITION) else f"{what}_known"].number
+
+
+def _share_with(case: PlacedCase, key: str) -> float:
+    """Part of the events that rest on the assumption `key`, 0 to 1."""
+    return min(1.0, sum(one.share for one in case.assumed if one.key == key))
+
+
+def _quality_of_case(case: PlacedCase) -> float:
+    """Relative doubt by what was assumed of filters and voltage, each for its part of the events."""
+    table = constants("skin_factors")
+    keys = {one.key for one in case.assumed if f"doubt_{one.key}" in table}
+    return sqrt(sum((_share_with(case, key) * table[f"doubt_{key}"].number) ** 2 for key in keys))
