@@ -72,20 +72,20 @@ def _bars() -> Iterator[Bars | None]:
         MofNCompleteColumn(),
         TextColumn("{task.fields[rate]} {task.fields[unit]}/s"),
         TimeRemainingColumn(elapsed_when_finished=True),
+        TextColumn("{task.fields[which]}"),
         console=Console(stderr=True),
     ) as bars:
         yield bars
 
 
 def _bar_of(bars: Bars, doing: str, unit: str) -> Progress:
-    task = bars.add_task(doing, total=None, rate="–", unit=unit)
+    task = bars.add_task(doing, total=None, rate="–", unit=unit, which="to go")
 
     def show(done: int, total: int) -> None:
+        is_done = done >= total
+        speed = bars.tasks[task].finished_speed or bars.tasks[task].speed
         bars.update(
-            task,
-            completed=done,
-            total=total,
-            rate=_rate(bars.tasks[task].finished_speed or bars.tasks[task].speed),
+            task, completed=done, total=total, rate=_rate(speed), which="in all" if is_done else "to go"
         )
 
     return show

@@ -24,8 +24,8 @@ from dosetrack.workflow import IngestResult, TakenIn, Workflow
 class Step:
     """How far ingest is.
 
-    unit : what is counted, 'files' or the 'rows' of a table
-    table : name of the table whose rows are counted; None for the files
+    unit : what is counted: 'files', or the 'rows' of a table read through a mapping
+    table : name of the table whose rows are counted; None for the files, without such tables
     """
 
     done: int
@@ -70,7 +70,7 @@ def ingest(
     suffixes = TABLE_SUFFIXES if mapping is None else MAPPED_SUFFIXES
     tables = [f for f in found if f.path.suffix.lower() in suffixes]
     others = [f for f in found if f.path.suffix.lower() not in suffixes]
-    counter = _Counter(total=len(found), progress=progress)
+    counter = _Counter(total=len(found if mapping is None else others), progress=progress)
     counter.add(0)
 
     def unread() -> Iterator[FoundFile]:
@@ -92,7 +92,8 @@ def ingest(
             counter.add(len(batch))
     for table in tables:
         _take_in_table(workflow, table, tally, mapping=mapping, actor=actor, progress=progress)
-        counter.add(1)
+        if mapping is None:
+            counter.add(1)
     return tally.result()
 
 
@@ -183,5 +184,5 @@ class _Counter:
 
     def add(self, number: int) -> None:
         self.done += number
-        if self.progress is not None:
+        if self.progress is not None and self.total:
             self.progress(Step(self.done, self.total, self.unit, self.table))

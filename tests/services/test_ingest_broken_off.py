@@ -116,7 +116,7 @@ def check_whole(url: str) -> None:
 
 
 def kill(process: subprocess.Popen[str]) -> str | None:
-    """Kill the command and wait for its reading processes to follow it; what it said, None if it still ran."""
+    """Kill the command, wait for its reading processes to follow; what it said, None if it still ran."""
     below = children(process.pid) if process.poll() is None else []
     with contextlib.suppress(ProcessLookupError):
         os.kill(process.pid, signal.SIGKILL)
