@@ -31,7 +31,7 @@ _GROUPS: dict[str, tuple[str, ...]] = {
         "table-column-not-read",
     ),
     "A number stands in for one that was not sent.": (
-        "event-uid-synthetic", "duration-from-frames", "field-from-field-of-view", "end-angle-unclear",
+        "event-uid-synthetic", "values-not-one-per-pulse", "duration-from-frames", "field-from-field-of-view", "end-angle-unclear",
         "table-identity-derived",
     ),
     "It is another quantity and would mislead as a reference air kerma.": ("entrance-dose-not-used",),

@@ -64,6 +64,11 @@ class ReportFindings:
         Severity.INFO,
         "{what} was written with a decimal comma: {number}.",
     )
+    VALUES_NOT_ONE_PER_PULSE = FindingKind(
+        "values-not-one-per-pulse",
+        Severity.WARNING,
+        "{what} came with {count} values where {due}; {how}.",
+    )
     UNIT_UNKNOWN = FindingKind(
         "unit-unknown",
         Severity.ERROR,

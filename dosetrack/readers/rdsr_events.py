@@ -18,6 +18,8 @@ from dosetrack.records.totals import ACQUISITION_TYPES
 
 ROUNDED_FIELDS = ("dose_area_product_gycm2", "reference_air_kerma_mgy", "duration_s")
 """Event quantities whose sums are compared with stated totals."""
+_PER_PULSE = frozenset({"exposure_uas", "kvp", "pulse_width_ms", "tube_current_ma"})
+"""Quantities that come once per pulse or once for all (PS3.16 TID 10003B, rows of VM 1-n)."""
 
 
 @dataclass(slots=True)
@@ -162,21 +164,55 @@ class EventReader:
     ) -> dict[str, float]:
         """Record field -> value; several values become their mean, exposures of single pulses their sum."""
         fields: dict[str, float] = {}
-        several: list[float] | None = None
+        several: dict[str, list[float]] = {}
         for name, (concept, items) in measured.items():
             values = self._numbers.values(items[0], concept, event_uid=uid)
             for item in items[1:]:
                 values += self._numbers.values(item, concept, event_uid=uid)
             if not values:
                 continue
-            fields[name] = values[0] if len(values) == 1 else fmean(values)
-            if len(values) > 1 and name == "exposure_uas":
-                several = values
+            fields[name] = values[0]
+            if len(values) > 1:
+                several[name] = values
             if name in ROUNDED_FIELDS and concept.kind is not None:
                 self._note_rounding(name, number, half_digit(items[0], concept.kind))
-        if several is not None and fields.get("pulses", float(len(several))) == len(several):
-            fields["exposure_uas"] = sum(several)
+        if several:
+            self._of_several(several, measured, fields)
         return fields
+
+    def _of_several(
+        self,
+        several: dict[str, list[float]],
+        measured: dict[str, tuple[Concept, list[ContentItem]]],
+        fields: dict[str, float],
+    ) -> None:
+        """Put one value into `fields` for each quantity that came with several; say where that is doubtful.
+
+        An exposure is the sum of those of the pulses, and without one value per pulse it is not known.
+        """
+        for name, values in several.items():
+            if len(set(values)) > 1:
+                fields[name] = fmean(values)
+        counts = {len(values) for name, values in several.items() if name in _PER_PULSE}
+        pulses = fields.get("pulses", fields.get("frames"))
+        if pulses is None and len(counts) == 1 and len(several.keys() & _PER_PULSE) > 1:
+            pulses = float(counts.pop())  # not told, but two quantities agree
+        told = "the number of pulses is not known" if pulses is None else f"{pulses:g} pulses are told"
+        for name, values in several.items():
+            facts = {
+                "what": measured[name][0].name,
+                "count": len(values),
+                "due": told if name in _PER_PULSE else "one is due",
+            }
+            if name in _PER_PULSE and len(values) == pulses:
+                if name == "exposure_uas":
+                    fields[name] = math.fsum(values)
+            elif name == "exposure_uas":
+                del fields[name]
+                how = "they cannot be summed and it is not known"
+                self._tell(FindingCode.VALUES_NOT_ONE_PER_PULSE, how=how, **facts)
+            elif len(set(values)) > 1:
+                self._tell(FindingCode.VALUES_NOT_ONE_PER_PULSE, how="their mean is shown", **facts)
 
     def _derive(self, facts: dict[str, Any], fields: dict[str, float]) -> None:
         """Fill what stands elsewhere in the report or in another item of the event."""

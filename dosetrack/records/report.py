@@ -94,7 +94,7 @@ class IrradiationEvent:
     """One irradiation event of one plane, as sent.
 
     A quantity that came with several values is their arithmetic mean; `exposure_uas` is the sum
-    when one came per pulse. Angles [deg]: primary LAO > 0, secondary cranial > 0. `table_*_mm` are
+    when one came per pulse, else None. Angles [deg]: primary LAO > 0, secondary cranial > 0. `table_*_mm` are
     the raw readings, axes unmapped; `table_*_to_isocenter_mm` those from the isocentre, in the
     isocentre system of PS3.3. `field_*` are at the detector plane. `type` is 'fluoroscopy',
     'stationary', 'stepping', 'rotational' or the report's own word.

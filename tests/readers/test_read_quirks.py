@@ -84,7 +84,7 @@ def test_seconds_sent_as_minutes_and_kerma_as_milligray() -> None:
         (b"0.0_0123", None, "number-unreadable"),
         (b"-0.00123", None, "number-impossible"),
         (b"        ", None, "number-empty"),
-        (b"0.1\\0.3 ", 2000.0, None),
+        (b"0.1\\0.3 ", 2000.0, "values-not-one-per-pulse"),
         (b"1,000.5 ", None, "number-unreadable"),
         (b"99999999", 999999990000.0, "number-implausible"),
         (b"1e999   ", None, "number-impossible"),

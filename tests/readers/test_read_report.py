@@ -333,17 +333,72 @@ def test_reference_point_of_the_totals_holds_for_events_without_one() -> None:
     ).reference_point == ("15cm-from-isocenter")
 
 
-def test_several_values_become_their_mean_and_exposures_of_pulses_their_sum() -> None:
-    extra = [num("113733", v, "kV") for v in ("80", "82", "84")]
-    extra += [num("113736", v, "uA.s") for v in ("100", "110", "120")] + [num("113768", "3", "1")]
-    read_one = one_event(EventPlan(extra=extra, drop=()), accumulated("single", TOTALS))
-    # the plan itself sends 81.3 kV; 72000 uA.s and 90 pulses
-    assert read_one.kvp == pytest.approx((81.3 + 80 + 82 + 84) / 4)
-    assert read_one.exposure_uas == pytest.approx((72000 + 330) / 4)
-    plan = EventPlan(drop=("113736", "113768"))
-    per_pulse = event(plan)
-    per_pulse.ContentSequence.extend(extra)
-    assert read(report([per_pulse])).events[0].exposure_uas == pytest.approx(330)
+def several(count: int, *, pulses: str | None, frames: str | None = None, uid: str = "1.2.3") -> DoseReport:
+    """One event with `count` values of each quantity that may come once per pulse."""
+    one = event(EventPlan(uid=uid, drop=("113733", "113734", "113736", "113768", "113793")))
+    for number in range(count):
+        one.ContentSequence.append(num("113733", f"{80 + number}", "kV"))
+        one.ContentSequence.append(num("113736", f"{100 + 10 * number}", "uA.s"))
+    if pulses is not None:
+        one.ContentSequence.append(num("113768", pulses, "1"))
+    if frames is not None:
+        one.ContentSequence.append(num("113731", frames, "1"))
+    return read(report([accumulated("single", TOTALS), one]))
+
+
+def told_of_several(read_one: DoseReport) -> list[str]:
+    found = [f for f in read_one.findings if f.code == "values-not-one-per-pulse"]
+    assert all(one.event_uid == "1.2.3" for one in found)
+    return [one.text for one in found]
+
+
+@pytest.mark.parametrize("how", [{"pulses": "3"}, {"pulses": None, "frames": "3"}, {"pulses": None}])
+def test_one_value_per_pulse(how: dict[str, str | None]) -> None:
+    read_one = several(3, **how)  # without a number of pulses kV and exposures agree on one
+    assert read_one.events[0].exposure_uas == 330  # 100 + 110 + 120
+    assert read_one.events[0].kvp == 81
+    assert told_of_several(read_one) == []
+
+
+@pytest.mark.parametrize("pulses", ["90", "2", "0"])
+def test_values_that_are_not_one_per_pulse_are_told(pulses: str) -> None:
+    read_one = several(3, pulses=pulses)
+    assert read_one.events[0].exposure_uas is None  # neither the mean nor the sum is the event's
+    assert read_one.events[0].kvp == 81
+    assert told_of_several(read_one) == [
+        f"KVP came with 3 values where {pulses} pulses are told; their mean is shown.",
+        f"Exposure came with 3 values where {pulses} pulses are told; "
+        "they cannot be summed and it is not known.",
+    ]
+
+
+def test_exposures_alone_do_not_tell_the_number_of_pulses() -> None:
+    extra = [num("113736", value, "uA.s") for value in ("100", "110")]
+    one = event(EventPlan(uid="1.2.3", drop=("113736", "113768")))
+    one.ContentSequence.extend(extra)
+    read_one = read(report([accumulated("single", TOTALS), one]))
+    assert read_one.events[0].exposure_uas is None
+    assert told_of_several(read_one) == [
+        "Exposure came with 2 values where the number of pulses is not known; "
+        "they cannot be summed and it is not known."
+    ]
+
+
+def test_one_mean_for_all_pulses() -> None:
+    read_one = several(1, pulses="90")
+    assert (read_one.events[0].exposure_uas, read_one.events[0].kvp) == (100, 80)
+    assert told_of_several(read_one) == []
+
+
+def test_a_quantity_of_the_event_told_twice() -> None:
+    twice = event(EventPlan(uid="1.2.3", extra=[num("122130", "0.000125", "Gy.m2")]))
+    read_one = read(report([twice]))
+    assert read_one.events[0].dose_area_product_gycm2 == pytest.approx(1.24)  # of 1.23 and 1.25
+    assert told_of_several(read_one) == [
+        "Dose Area Product came with 2 values where one is due; their mean is shown."
+    ]
+    equal = event(EventPlan(uid="1.2.3", extra=[num("122130", "0.000123", "Gy.m2")]))
+    assert told_of_several(read(report([equal]))) == []
 
 
 def test_unknown_items_are_counted_and_skipped() -> None:
