@@ -44,9 +44,7 @@ def reference_distance_mm(event: IrradiationEvent) -> float | None:
     least, most = known["reference_distance_least"].number, known["reference_distance_most"].number
     if sent is not None and least <= sent <= most:
         return sent
-    definition = (event.reference_point or "").casefold()
-    # DICOM CID 10025: 113861 "30cm in Front of Image Input Surface"
-    if ("113861" in definition or "image input" in definition) and event.source_to_detector_mm is not None:
+    if event.reference_point == "30cm-from-detector" and event.source_to_detector_mm is not None:
         return event.source_to_detector_mm - known["reference_before_receptor"].number
     if event.source_to_isocenter_mm is not None:
         return event.source_to_isocenter_mm - known["reference_before_isocentre"].number

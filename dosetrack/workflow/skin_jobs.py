@@ -98,11 +98,15 @@ def worked_out(
     """
     from dosetrack.skin.body import patient_surface  # numpy, which a view without a map does not need
     from dosetrack.skin.mapping import skin_map
+    from dosetrack.skin.patient_position import position_of
     from dosetrack.skin.placing import placed_case
 
     if not any(events for events, _, _ in groups):
         return None, NO_EVENTS
-    surface = patient_surface(groups[-1][2], spacing_mm=PATCH_MM)
+    events, _, patient = groups[-1]
+    # where size is not known the skin is a flat sheet, which must face the table
+    facing = replace(patient, position=position_of(events, set_by_hand=patient.position))
+    surface = patient_surface(facing, spacing_mm=PATCH_MM)
     placed = [
         placed_case(events, system=system, patient=patient, surface=surface)
         for events, system, patient in groups

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from typing import Any, cast
 
 from dosetrack.cases import Case
-from dosetrack.errors import InputError
 from dosetrack.settings import Settings
 from dosetrack.skin.setup import PatientSetup, SystemSetup, TableAxes
 
@@ -24,9 +23,6 @@ def system_setup(settings: Settings) -> SystemSetup:
         Two table readings are set to grow along one direction.
     """
     axes = {name: settings.text(f"skin.table_{name}_axis") for name in _AXES}
-    if len({axis[-1:] for axis in axes.values()}) < len(axes):
-        told = ", ".join(f"{name} {axis}" for name, axis in axes.items())
-        raise InputError(field="table axes", given=told, accepted="three different directions, see Settings")
     factor = settings.number_or_none("radiation.calibration_factor")
     factor_b = settings.number_or_none("radiation.calibration_factor_b")
     return SystemSetup(
