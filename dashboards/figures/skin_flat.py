@@ -35,6 +35,8 @@ LEAST_SHARE = 0.01
 MOST_SPOKEN = 2500
 """Patches that answer when pointed at; more would make the page heavy."""
 TOP_VIEWS = 3
+_BESIDE_CM, _LEAST_HEIGHT = 12.0, 0.5
+"""Skin shown beyond the dose along the body, and least height over width; drawing alone."""
 _MARGIN = 0.06
 """Of what is shown, kept free round it for the names of the sides; drawing alone."""
 _LABEL_TURNS = (180.0, 215.0, 250.0, 285.0, 320.0)
@@ -313,16 +315,17 @@ def _side_labels(drawing: _Drawing) -> list[dict[str, Any]]:
 
 
 def _shown_ends(drawing: _Drawing) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Lower and upper corner of the strips that a beam met, else of all [cm]."""
-    hit = {
-        drawing.skin_map.surface.parts[i]
-        for i in np.unique(
-            drawing.skin_map.surface.part[spoken_patches(drawing.skin_map.dose_mgy, drawing.skin_map)]
-        )
-    }
-    strips = [s for s in drawing.grid.strips if s.part in hit] or list(drawing.grid.strips)
+    """Lower and upper corner of what is shown first: the strips a beam met, not far past the dose [cm]."""
+    whole = drawing.skin_map
+    met = np.flatnonzero(whole.dose_mgy > LEAST_SHARE * (whole.peak_mgy or np.inf))
+    parts = {whole.surface.parts[i] for i in np.unique(whole.surface.part[met])}
+    strips = [s for s in drawing.grid.strips if s.part in parts] or list(drawing.grid.strips)
     ends = np.vstack([s.outline_mm for s in strips]) / _MM_PER_CM
     (left, low), (right, high) = ends.min(axis=0).tolist(), ends.max(axis=0).tolist()
+    if len(met):
+        along = drawing.grid.places_mm[met, 1] / _MM_PER_CM
+        beside = max(_BESIDE_CM, (_LEAST_HEIGHT * (right - left) - float(np.ptp(along))) / 2)
+        low, high = max(low, float(along.min()) - beside), min(high, float(along.max()) + beside)
     return (left, low), (right, high)
 
 
@@ -344,10 +347,11 @@ def _strip_names(drawing: _Drawing) -> list[dict[str, Any]]:
 
 
 def _name(drawing: _Drawing, strip: Strip, across_mm: float, text: str, edge: str) -> dict[str, Any]:
-    along = strip.top_mm if edge == "top" else strip.bottom_mm
+    (_, low), (_, high) = _shown_ends(drawing)
+    along = min(strip.top_mm / _MM_PER_CM, high) if edge == "top" else max(strip.bottom_mm / _MM_PER_CM, low)
     return {
         "x": across_mm / _MM_PER_CM,
-        "y": along / _MM_PER_CM,
+        "y": along,
         "yanchor": "top" if edge == "top" else "bottom",
         "text": text,
         "showarrow": False,

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from dashboards.theme import Ground
     from dosetrack.skin.model import SkinMap
 
-ANYWHERE, FINAL, EVENTS = "highest dose anywhere", "dose where the peak ended", "events"
+ANYWHERE, FINAL, EVENTS, SHOWN = "highest dose anywhere", "dose where the peak ended", "events", "shown now"
 _MGY_PER_GY = 1000.0
 _TOP_SPACE = 1.12
 _APART = 0.02
@@ -59,9 +59,10 @@ def skin_growth(
         )
     figure.add_trace(_events(places, ground))
     top = max([*highest, *final], default=1.0) or 1.0
+    figure.add_trace(_now(places, moment, top * _TOP_SPACE, ground))
     figure.update_layout(
         **_layout(ground, title, top=top * _TOP_SPACE, font_size=font_size, uirevision=uirevision),
-        shapes=[*_level_lines(top * _TOP_SPACE, ground), *_moment_line(places, moment, ground)],
+        shapes=_level_lines(top * _TOP_SPACE, ground),
         annotations=[*_level_names(top * _TOP_SPACE, ground), *_names(places, highest, final, ground)],
     )
     return figure
@@ -140,15 +141,18 @@ def _names(
     ]
 
 
-def _moment_line(places: list[_Place], moment: int | None, ground: Ground) -> list[dict[str, Any]]:
-    if moment is None or not 0 <= moment < len(places):
-        return []
-    return [
-        {
-            "type": "line", "yref": "paper", "y0": 0, "y1": 1, "x0": places[moment], "x1": places[moment],
-            "line": {"color": ground.ink, "width": 1.5},
-        }
-    ]  # fmt: skip
+def _now(places: list[_Place], moment: int | None, top: float, ground: Ground) -> Any:
+    """An upright at the step the map shows; a trace, since a shape alone would not be redrawn."""
+    is_shown = moment is not None and 0 <= moment < len(places)
+    at = [places[moment]] * 2 if is_shown and moment is not None else []
+    return go.Scatter(
+        name=SHOWN,
+        x=at,
+        y=[0.0, top] if at else [],
+        mode="lines",
+        line={"color": ground.ink, "width": 1.5},
+        hoverinfo="skip",
+    )
 
 
 def _layout(ground: Ground, title: str, *, top: float, font_size: int, uirevision: str) -> dict[str, Any]:

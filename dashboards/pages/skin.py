@@ -34,16 +34,6 @@ WORKING = "The skin map is being worked out."
 WHO_MISSING = "Name who records it, in the field 'corrections by' below."
 NOTHING_TRIED = "Nothing differs from what is recorded."
 SAVED = "Recorded; the map follows."
-SAVE_PICTURE: dict[str, Any] = {
-    **GRAPH_CONFIG,
-    "displayModeBar": "hover",
-    "modeBarButtons": [["toImage", "zoomIn2d", "zoomOut2d", "resetScale2d"]],
-    "toImageButtonOptions": {"format": "png", "scale": 2},
-}
-SAVE_BODY: dict[str, Any] = {
-    **SAVE_PICTURE,
-    "modeBarButtons": [["toImage", "resetCameraDefault3d"]],
-}
 
 
 # layout ----------------------------------------------------------------------------------
@@ -110,31 +100,38 @@ def _without_peak(view: SkinMapView) -> Component:
 
 
 def _flat_graph(drawn: Drawn, *, is_tried: bool) -> Component:
-    return dcc.Graph(
-        id=ids.SKIN_FLAT,
-        figure=flat_figure(drawn, None, is_tried=is_tried),
-        config={
-            **SAVE_PICTURE,
-            "toImageButtonOptions": {**SAVE_PICTURE["toImageButtonOptions"], "filename": "skin-map"},
-        },
-        className="skin-flat",
-        responsive=True,
-    )
+    return graph(ids.SKIN_FLAT, flat_figure(drawn, None, is_tried=is_tried), name="skin-flat")
 
 
 def _body_graph(drawn: Drawn) -> Component:
     return html.Div(
         [
-            dcc.Graph(
-                id=ids.SKIN_BODY,
-                figure=skin_body(drawn.skin_map, ground=theme.LIGHT),
-                config=SAVE_BODY,
-                className="skin-body",
-                responsive=True,
+            graph(
+                ids.SKIN_BODY,
+                body_figure(drawn, None),
+                name="skin-body",
+                buttons=("toImage", "resetCameraDefault3d"),
             ),
             html.P("Drag to turn; the faint sheet is the table top.", className="quiet skin-hint"),
         ]
     )
+
+
+def graph(
+    name_id: str,
+    figure: Any,
+    *,
+    name: str,
+    buttons: tuple[str, ...] = ("toImage", "zoomIn2d", "zoomOut2d", "resetScale2d"),
+) -> Component:
+    """A figure in a frame of its own height, which can be saved as a picture."""
+    config = {
+        **GRAPH_CONFIG,
+        "displayModeBar": "hover",
+        "modeBarButtons": [list(buttons)],
+        "toImageButtonOptions": {"format": "png", "scale": 2, "filename": name},
+    }
+    return html.Div(dcc.Graph(id=name_id, figure=figure, config=config, responsive=True), className=name)
 
 
 def _slider(drawn: Drawn, zone: ZoneInfo) -> Component:
@@ -173,13 +170,7 @@ def _growth(drawn: Drawn, zone: ZoneInfo) -> list[Component]:
         return []
     return [
         html.H3("Growth of the peak"),
-        dcc.Graph(
-            id=ids.SKIN_GROWTH,
-            figure=growth_figure(drawn, None, zone),
-            config=SAVE_PICTURE,
-            className="skin-growth",
-            responsive=True,
-        ),
+        graph(ids.SKIN_GROWTH, growth_figure(drawn, None, zone), name="skin-growth"),
         skin_panel.growth_numbers(drawn.skin_map, zone=zone),
     ]
 
