@@ -104,7 +104,7 @@ def fluoroscopy_rate(events: Sequence[IrradiationEvent], *, plane: str | None = 
     return kerma / seconds * _SECONDS_PER_MINUTE if seconds > 0 else None
 
 
-def ahead(
+def look_ahead(
     found: SkinMap,
     *,
     rate_mgy_per_min: float | None,

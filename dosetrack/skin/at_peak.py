@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import cos, log, radians
+from math import log
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from dosetrack.skin.frames import to_table_frame
 from dosetrack.skin.kernel import contributions
 from dosetrack.skin.model import FloatArray, PlacedCase
 from dosetrack.skin.quality import field_factors
-from dosetrack.skin.still_beams import still_beams
+from dosetrack.skin.still_beams import StillBeams, still_beams
 from dosetrack.skin.uncertainty import AtPeak
 from dosetrack.tables import constants
 
@@ -30,21 +30,23 @@ def at_peak(case: PlacedCase, dose_mgy: FloatArray, point_mm: FloatArray, normal
     """
     beams = [b.beam for b in case.beams]
     point = point_mm - np.asarray(case.origin_mm)
+    still = still_beams(beams, field_factors)
+    away = still.source_mm - to_table_frame(point[np.newaxis], case.position)
+    # the vertical is y, and a beam is steep from below and from above
+    steep = np.abs(still.along[:, 1]) < constants("skin_screening")["under_table_cosine"].number
     return AtPeak(
         case=case,
         dose_mgy=dose_mgy,
-        distance_mm=_distances_mm(case, beams, point),
+        distance_mm=_mean_of_parts(still, np.linalg.norm(away, axis=1)),
         table_path=_table_paths(case, beams, point, normal),
-        is_steep=np.array([float(_cosine(beam) < _least_cosine()) for beam in beams]),
+        is_steep=_mean_of_parts(still, steep.astype(np.float64)),
     )
 
 
-def _distances_mm(case: PlacedCase, beams: list[Beam], point_mm: FloatArray) -> FloatArray:
-    """Focal spot to point; of an arc the mean, shape (n_beams,) [mm]."""
-    still = still_beams(beams, field_factors)
-    away = still.source_mm - to_table_frame(point_mm[np.newaxis], case.position)
-    sums = np.bincount(still.of_beam, weights=np.linalg.norm(away, axis=1), minlength=len(beams))
-    found: FloatArray = sums / np.bincount(still.of_beam, minlength=len(beams))
+def _mean_of_parts(still: StillBeams, values: FloatArray) -> FloatArray:
+    """Mean over the parts of each beam, an arc having many, shape (n_beams,)."""
+    sums = np.bincount(still.of_beam, weights=values, minlength=still.n_beams)
+    found: FloatArray = sums / np.bincount(still.of_beam, minlength=still.n_beams)
     return found
 
 
@@ -61,12 +63,3 @@ def _table_paths(case: PlacedCase, beams: list[Beam], point_mm: FloatArray, norm
     found = np.zeros(len(beams))
     found[met] = np.log(behind[met] / free[met]) / log(_TRIED_TRANSMISSION)
     return found
-
-
-def _cosine(beam: Beam) -> float:
-    """Between the beam and the vertical, either way up; of an arc at its start."""
-    return abs(cos(radians(beam.primary_angle_deg)) * cos(radians(beam.secondary_angle_deg)))
-
-
-def _least_cosine() -> float:
-    return constants("skin_screening")["under_table_cosine"].number

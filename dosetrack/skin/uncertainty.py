@@ -36,7 +36,7 @@ class AtPeak:
     dose_mgy : what each beam gave [mGy]
     distance_mm : focal spot to patch; of an arc, the mean of its parts [mm]
     table_path : length of the ray in the table over that at a right angle; 0 beside the table
-    is_steep : 1 for a beam far from the vertical, where arms may lie in it; else 0
+    is_steep : 1 for a beam far from the vertical, where arms may lie in it; else 0; of an arc the mean
     """
 
     case: PlacedCase

@@ -17,7 +17,7 @@ from collections.abc import Callable
 import numpy as np
 
 from dosetrack.records.report import Filter, IrradiationEvent
-from dosetrack.skin.ahead import ahead
+from dosetrack.skin.ahead import look_ahead
 from dosetrack.skin.body import patient_surface
 from dosetrack.skin.mapping import skin_map
 from dosetrack.skin.placing import placed_case
@@ -86,7 +86,7 @@ def main() -> None:
         "peak and range only": lambda: skin_map([case], surface, detail="peak"),
         "whole map": lambda: skin_map([case], surface),
         "two cases on one body": lambda: skin_map([case, case], surface),
-        "look ahead": lambda: ahead(found, rate_mgy_per_min=20.0),
+        "look ahead": lambda: look_ahead(found, rate_mgy_per_min=20.0),
     }
     print(f"{number} events, {len(surface.points_mm)} patches; sum alone {base:.3f} s")
     for name, work in works.items():

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dosetrack.records.report import IrradiationEvent
-from dosetrack.skin.ahead import Ahead, ahead, fluoroscopy_rate
+from dosetrack.skin.ahead import Ahead, fluoroscopy_rate, look_ahead
 from dosetrack.skin.ahead_words import ahead_words, move_words
 from dosetrack.skin.body import patient_surface
 from dosetrack.skin.mapping import skin_map
@@ -22,7 +22,7 @@ PER_KERMA = (600 / 650) ** 2
 
 
 def looked(beams, rate: float | None = 20.0, surface=None, **place: object) -> Ahead:  # type: ignore[no-untyped-def]
-    found = ahead(
+    found = look_ahead(
         skin_map([case(beams, **place)], surface or flat(), detail="peak"),  # type: ignore[arg-type]
         rate_mgy_per_min=rate,
     )
@@ -42,7 +42,7 @@ def test_minutes_until_the_peak_reaches_the_next_level() -> None:
 def test_the_upper_end_of_the_range_comes_first() -> None:
     made = case([beam(1000.0)], assumed=("calibration", "position"))
     on_map = skin_map([made], flat())
-    found = ahead(on_map, rate_mgy_per_min=20.0)
+    found = look_ahead(on_map, rate_mgy_per_min=20.0)
     assert found is not None
     assert found.next_level is not None
     assert found.next_level_of_upper_end is not None
@@ -91,7 +91,7 @@ def test_what_is_not_known_is_said() -> None:
     slow = looked([beam(10.0)], 0.1)
     assert slow.next_level is not None
     assert slow.next_level.minutes is None
-    assert ahead(skin_map([case([])], flat()), rate_mgy_per_min=10.0) is None
+    assert look_ahead(skin_map([case([])], flat()), rate_mgy_per_min=10.0) is None
 
 
 def field_edge_deg(width_mm: float, *, radius_mm: float = 120.0, margin_mm: float = 0.0) -> float:
@@ -179,7 +179,7 @@ def test_a_patient_on_the_front_is_told_the_angles_of_the_console() -> None:
     made = case([one], origin_mm=(0.0, -120.0, 1100.0), position="HFP")
     on_map = skin_map([made], body)
     patient, machine = (
-        ahead(on_map, rate_mgy_per_min=None, angle_frame=frame)  # type: ignore[arg-type]
+        look_ahead(on_map, rate_mgy_per_min=None, angle_frame=frame)  # type: ignore[arg-type]
         for frame in ("patient", "machine")
     )
     assert patient is not None
@@ -254,6 +254,6 @@ def test_sentences_tell_cost_and_put_nothing_forward() -> None:
 def test_last_placed_beam_may_be_given() -> None:
     on_map = skin_map([case([beam(1000.0)])], flat())
     beside = placed(beam(1.0, table_offset_mm=(0.0, 0.0, 150.0)))
-    found = ahead(on_map, rate_mgy_per_min=20.0, now=beside)
+    found = look_ahead(on_map, rate_mgy_per_min=20.0, now=beside)
     assert found is not None
     assert not found.meets_hot_skin
