@@ -14,11 +14,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import spekpy
 
 from dosetrack.skin.beam import Beam
-from dosetrack.skin.factors import backscatter_and_medium, kerma_ratio
+from dosetrack.skin.factors import backscatter_and_medium, kerma_ratio, water_factor_of_hvl
 from dosetrack.skin.quality import FloatArray, beam_quality, field_factors, table_transmission
 from dosetrack.skin.quality_grid import backscatter_grid, field_sides_cm, quality_grid
+from dosetrack.tables import constants
 from tests.skin.photon_montecarlo import (
     AIR,
     ENERGIES_KEV,
@@ -114,6 +116,41 @@ def test_kerma_ratio_at_one_energy_against_published_coefficients(energy_kev: in
     """Within 0.6 %, the tables' stated agreement with those coefficients."""
     water, air = NIST_MU_EN[energy_kev]
     assert kerma_ratio(energy_kev, medium="water") == pytest.approx(water / air, rel=0.006)
+
+
+# ICRU Report 44, composition of soft tissue: from memory
+ICRU_44_SOFT_TISSUE = {
+    "H": 0.102, "C": 0.143, "N": 0.034, "O": 0.708, "Na": 0.002, "P": 0.003, "S": 0.003,
+    "Cl": 0.002, "K": 0.003,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("quality", [*ON_THE_GRID, *BETWEEN], ids=str)
+def test_soft_tissue_over_water_by_another_set_of_cross_sections(quality: tuple[float, float, float]) -> None:
+    """XrayDB on the primary beam: within 2 % of the one factor for every quality, inside its range."""
+    beam = spectrum(*quality)
+    water = at(beam.energies_kev, transfer("water"))
+    tissue = at(beam.energies_kev, energy_transfer(ICRU_44_SOFT_TISSUE, ENERGIES_KEV))
+    row = constants("skin_factors")["soft_tissue_over_water"]
+    ratio = beam.mean(tissue / water, weight=water)
+    assert row.number == pytest.approx(ratio, rel=0.02)
+    assert float(row.low) - 0.002 < ratio < float(row.high) + 0.002
+
+
+@pytest.mark.parametrize(
+    ("material", "thickness_mm"),
+    [("Nb", 0.05), ("Ta", 0.05), ("Gd", 0.05), ("Sn", 0.05), ("Ag", 0.05), ("Pb", 0.03)],
+)
+@pytest.mark.parametrize("base", [(80, 3, 0), (85, 3.2, 0.15)], ids=str)
+def test_the_doubt_of_a_filter_left_out_covers_what_it_does(
+    base: tuple[float, float, float], material: str, thickness_mm: float
+) -> None:
+    """What it does to SpekPy's half-value layer, through the closed fit: within twice the doubt."""
+    doubt = constants("skin_factors")["doubt_filter-material"].number
+    behind = spekpy.Spek.clone(spectrum(*base).behind).filter(material, thickness_mm)
+    for side in (5.0, 10.0, 20.0):
+        with_it = water_factor_of_hvl(hvl_mm_al=float(behind.get_hvl1()), side_cm=side)
+        assert backscatter_and_medium(curve(*base), side_cm=side) == pytest.approx(with_it, rel=2 * doubt)
 
 
 # IAEA TRS 457, backscatter factors of water: from memory, confirm against the original.
