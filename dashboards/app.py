@@ -22,6 +22,7 @@ from dashboards.pages import (
     operators,
     room,
     room_live,
+    room_skin,
     rooms,
     settings,
     skin,
@@ -80,7 +81,7 @@ def page_table() -> tuple[Page, ...]:
 
 def page_registers() -> tuple[Callable[..., None], ...]:
     """What each page module calls to add its callbacks: ``register(app, workflow, clock)``."""
-    modules = (room_live, facts, correcting, before, cases, case, skin, month, operators, settings)
+    modules = (room_live, room_skin, facts, correcting, before, cases, case, skin, month, operators, settings)
     return tuple(module.register for module in modules)
 
 

@@ -141,6 +141,8 @@ SKIN_MESSAGE = "skin-message"
 SKIN_AHEAD = "skin-ahead"
 ROOM_SKIN = "room-skin"
 ROOM_SKIN_MARK = "room-skin-mark"
+ROOM_SKIN_TICK = "room-skin-tick"
+ROOM_SKIN_FIGURE = "room-skin-figure"
 
 # settings
 SETTINGS_BODY = "settings-body"

@@ -32,11 +32,13 @@ _MM_PER_CM = 10.0
 _MGY_PER_GY = 1000.0
 LEAST_SHARE = 0.01
 """Patches below this share of the peak say nothing when pointed at."""
-MOST_SPOKEN = 2500
+MOST_SPOKEN = 2000
 """Patches that answer when pointed at; more would make the page heavy."""
 TOP_VIEWS = 3
 _BESIDE_CM, _LEAST_HEIGHT = 12.0, 0.5
 """Skin shown beyond the dose along the body, and least height over width; drawing alone."""
+_ASIDE_CM, _FAR_CM = 3.0, 18.0
+"""Between the dose and the words of the peak, and how far aside they may go; drawing alone."""
 _MARGIN = 0.06
 """Of what is shown, kept free round it for the names of the sides; drawing alone."""
 _LABEL_TURNS = (180.0, 215.0, 250.0, 285.0, 320.0)
@@ -53,6 +55,11 @@ class _Drawing:
     grid: FlatGrid
     ground: Ground
     top_mgy: float
+    shown_cm: _Box
+
+
+_Box = tuple[tuple[float, float], tuple[float, float]]
+"""Lower and upper corner: across, along [cm]."""
 
 
 def skin_flat(
@@ -78,12 +85,14 @@ def skin_flat(
     views : what each view gave to each patch, told when a place is pointed at
     moment : which part of the case is shown, written on the figure
     """
+    grid = grid or flat_grid(skin_map.surface)
     drawing = _Drawing(
         skin_map=skin_map,
         dose_mgy=skin_map.dose_mgy if dose_mgy is None else dose_mgy,
-        grid=grid or flat_grid(skin_map.surface),
+        grid=grid,
         ground=ground,
         top_mgy=top_mgy(skin_map),
+        shown_cm=_shown_ends(skin_map, grid),
     )
     values = drawing.grid.values(drawing.dose_mgy)
     figure = go.Figure()
@@ -218,6 +227,7 @@ def _peak(drawing: _Drawing) -> _Drawn:
     ]
     told = skin_words.range_of(whole, value)
     words = f"<b><i>{dose_words(value)}</i></b> <i>estimate</i>"
+    aside_x, aside_y, is_right = _aside(drawing, float(x), float(y))
     note = {
         "x": x,
         "y": y,
@@ -227,8 +237,11 @@ def _peak(drawing: _Drawing) -> _Drawn:
         "arrowwidth": 1.5,
         "arrowcolor": drawing.ground.ink,
         "standoff": 12,
-        "ax": 70 if x < 0 else -70,
-        "ay": -64,
+        "axref": "x",
+        "ayref": "y",
+        "ax": aside_x,
+        "ay": aside_y,
+        "xanchor": "left" if is_right else "right",
         "align": "left",
         "bgcolor": drawing.ground.ground,
         "bordercolor": drawing.ground.edge,
@@ -236,6 +249,17 @@ def _peak(drawing: _Drawing) -> _Drawn:
         "font": {"color": drawing.ground.ink},
     }
     return _Drawn(rings, [note])
+
+
+def _aside(drawing: _Drawing, x: float, y: float) -> tuple[float, float, bool]:
+    """Where the words of the peak stand: beside the dose, not on it; whether on the reader's right [cm]."""
+    (left, _), (right, high) = drawing.shown_cm
+    near = drawing.grid.places_mm[_met(drawing.skin_map)] / _MM_PER_CM
+    near = near[np.abs(near[:, 0] - x) < _FAR_CM]
+    up = min(max(float(near[:, 1].max(initial=y)), y) + _ASIDE_CM, high - _ASIDE_CM)
+    if x <= (left + right) / 2 + _ASIDE_CM:  # the map runs leftward: small x is the reader's right
+        return max(float(near[:, 0].min(initial=x)) - _ASIDE_CM, left + _ASIDE_CM), up, True
+    return min(float(near[:, 0].max(initial=x)) + _ASIDE_CM, right - _ASIDE_CM), up, False
 
 
 def _spoken(drawing: _Drawing, views: ViewDoses | None) -> Any:
@@ -286,7 +310,7 @@ def _view(view: View) -> str:
 
 def _side_labels(drawing: _Drawing) -> list[dict[str, Any]]:
     """Left, right, head and feet, on every map, beside what is shown."""
-    (left, low), (right, high) = _shown_ends(drawing)
+    (left, low), (right, high) = drawing.shown_cm
     common = {"showarrow": False, "font": {"color": drawing.ground.ink, "size": 13}}
     middle = {"y": (low + high) / 2}
     centre = {"x": (left + right) / 2}
@@ -314,19 +338,23 @@ def _side_labels(drawing: _Drawing) -> list[dict[str, Any]]:
     ]
 
 
-def _shown_ends(drawing: _Drawing) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Lower and upper corner of what is shown first: the strips a beam met, not far past the dose [cm]."""
-    whole = drawing.skin_map
-    met = np.flatnonzero(whole.dose_mgy > LEAST_SHARE * (whole.peak_mgy or np.inf))
+def _shown_ends(whole: SkinMap, grid: FlatGrid) -> _Box:
+    """What is shown first: the strips a beam met, not far past the dose."""
+    met = _met(whole)
     parts = {whole.surface.parts[i] for i in np.unique(whole.surface.part[met])}
-    strips = [s for s in drawing.grid.strips if s.part in parts] or list(drawing.grid.strips)
+    strips = [s for s in grid.strips if s.part in parts] or list(grid.strips)
     ends = np.vstack([s.outline_mm for s in strips]) / _MM_PER_CM
     (left, low), (right, high) = ends.min(axis=0).tolist(), ends.max(axis=0).tolist()
     if len(met):
-        along = drawing.grid.places_mm[met, 1] / _MM_PER_CM
+        along = grid.places_mm[met, 1] / _MM_PER_CM
         beside = max(_BESIDE_CM, (_LEAST_HEIGHT * (right - left) - float(np.ptp(along))) / 2)
         low, high = max(low, float(along.min()) - beside), min(high, float(along.max()) + beside)
     return (left, low), (right, high)
+
+
+def _met(whole: SkinMap) -> NDArray[np.int64]:
+    """The patches that a beam met with more than a trace of the peak."""
+    return np.flatnonzero(whole.dose_mgy > LEAST_SHARE * (whole.peak_mgy or np.inf))
 
 
 def _strip_names(drawing: _Drawing) -> list[dict[str, Any]]:
@@ -347,7 +375,7 @@ def _strip_names(drawing: _Drawing) -> list[dict[str, Any]]:
 
 
 def _name(drawing: _Drawing, strip: Strip, across_mm: float, text: str, edge: str) -> dict[str, Any]:
-    (_, low), (_, high) = _shown_ends(drawing)
+    (_, low), (_, high) = drawing.shown_cm
     along = min(strip.top_mm / _MM_PER_CM, high) if edge == "top" else max(strip.bottom_mm / _MM_PER_CM, low)
     return {
         "x": across_mm / _MM_PER_CM,
@@ -380,7 +408,7 @@ def _layout(
     drawing: _Drawing, notes: list[dict[str, Any]], *, font_size: int, uirevision: str
 ) -> dict[str, Any]:
     ground = drawing.ground
-    (left, low), (right, high) = _shown_ends(drawing)
+    (left, low), (right, high) = drawing.shown_cm
     room_x, room_y = _MARGIN * (right - left), _MARGIN * (high - low)
     layout = base_layout(ground, uirevision=uirevision, font_size=font_size)
     return {

@@ -20,6 +20,7 @@ from dashboards.figures.lane_data import two_accounts_rows
 from dashboards.figures.style import GRAPH_CONFIG
 from dashboards.figures.two_accounts import two_accounts
 from dashboards.pages import room_entry, rooms
+from dashboards.pages.room_skin import hot_patch_panel
 from dashboards.router import Query, path_of
 from dosetrack.alerts import to_decide
 from dosetrack.times import zone_named
@@ -152,6 +153,7 @@ def _hand_body(workflow: Workflow, view: CaseView, room: str, *, others: list[st
                         className="section",
                     ),
                     html.Div(figure_rows(view, zone), id=ids.ROOM_FIGURE_ROWS),
+                    hot_patch_panel(),
                     facts_panel(view),
                     correction_panel(view, zone=zone),
                     swap_panel(),

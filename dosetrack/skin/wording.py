@@ -6,23 +6,23 @@ rounded down and its high end up.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_UP, Decimal
 
 from dosetrack.skin.peak import levels_mgy
+from dosetrack.tables import constants
 
 NOT_KNOWN = "not known"
 _MGY_PER_GY = 1000
-_DECIMALS_GY = 1
+_FIGURES = "shown_figures"
 
 
 def dose_words(value_mgy: float | None) -> str:
-    """A skin dose: whole mGy below 1 Gy, tenths of a Gy from there on.
+    """A skin dose in two figures: mGy below 1 Gy, Gy from there on.
 
     Examples
     --------
-    >>> dose_words(2449.0), dose_words(1980.0), dose_words(1949.0), dose_words(412.3), dose_words(None)
-    ('2.4 Gy', '1.9 Gy', '1.9 Gy', '412 mGy', 'not known')
+    >>> dose_words(2449.0), dose_words(1980.0), dose_words(11524.0), dose_words(412.3), dose_words(None)
+    ('2.4 Gy', '1.9 Gy', '12 Gy', '410 mGy', 'not known')
     """
     if value_mgy is None:
         return NOT_KNOWN
@@ -33,24 +33,23 @@ def dose_words(value_mgy: float | None) -> str:
 def dose_and_unit(value_mgy: float) -> tuple[str, str]:
     """A skin dose as (digits, unit), as in `dose_words`."""
     if value_mgy < _MGY_PER_GY:
-        return _near(value_mgy, 0, edges=(_MGY_PER_GY,), divisor=1), "mGy"
-    return _near(value_mgy, _DECIMALS_GY, edges=levels_mgy(), divisor=_MGY_PER_GY), "Gy"
+        return _digits(_held(value_mgy, ROUND_HALF_UP)), "mGy"
+    return _digits(_held(value_mgy, ROUND_HALF_UP), divisor=_MGY_PER_GY), "Gy"
 
 
 def range_words(low_mgy: float, high_mgy: float) -> str:
-    """A range in one unit.
+    """A range in one unit, in two figures each.
 
     Examples
     --------
     >>> range_words(1640.0, 3610.0), range_words(120.4, 980.2), range_words(900.0, 1960.0)
-    ('1.6–3.7 Gy', '120–981 mGy', '0.9–1.9 Gy')
+    ('1.6–3.7 Gy', '120–990 mGy', '0.9–1.9 Gy')
     """
-    if high_mgy < _MGY_PER_GY:
-        low = Decimal(repr(low_mgy)).to_integral_value(ROUND_FLOOR)
-        return f"{low:f}–{_up(high_mgy, 0, edges=(_MGY_PER_GY,), divisor=1)} mGy"
-    step = Decimal(1).scaleb(-_DECIMALS_GY)
-    low = (Decimal(repr(low_mgy)) / _MGY_PER_GY).quantize(step, ROUND_FLOOR)
-    return f"{low:f}–{_up(high_mgy, _DECIMALS_GY, edges=levels_mgy(), divisor=_MGY_PER_GY)} Gy"
+    divisor, unit = (1, "mGy") if high_mgy < _MGY_PER_GY else (_MGY_PER_GY, "Gy")
+    low, high = (
+        _digits(_held(v, r), divisor=divisor) for v, r in ((low_mgy, ROUND_FLOOR), (high_mgy, ROUND_CEILING))
+    )
+    return f"{low}–{high} {unit}"
 
 
 def level_words(value_mgy: float) -> str:
@@ -85,19 +84,21 @@ def _angle(value_deg: float, positive: str, negative: str) -> str:
     return f"{positive if whole > 0 else negative} {abs(whole)}°" if whole else ""
 
 
-def _near(value: float, decimals: int, *, edges: Iterable[float], divisor: int) -> str:
-    step = Decimal(1).scaleb(-decimals)
-    exact = Decimal(repr(value)) / divisor
-    near = exact.quantize(step, ROUND_HALF_UP)
-    if any(exact < Decimal(repr(edge)) / divisor <= near for edge in edges):
-        near = exact.quantize(step, ROUND_FLOOR)
-    return f"{near:f}"
+def _held(value_mgy: float, rounding: str) -> Decimal:
+    """The dose in two figures [mGy], never on the other side of a level or of 1 Gy than it stands."""
+    exact = Decimal(repr(round(value_mgy, 9)))
+    if exact <= 0:
+        return Decimal(0)
+    step = Decimal(1).scaleb(exact.adjusted() - int(constants("skin_map")[_FIGURES].number) + 1)
+    near = (exact / step).to_integral_value(rounding) * step
+    if any(exact < edge <= near for edge in map(Decimal, map(repr, (_MGY_PER_GY, *levels_mgy())))):
+        near = (exact / step).to_integral_value(ROUND_FLOOR) * step
+    return near
 
 
-def _up(value: float, decimals: int, *, edges: Iterable[float], divisor: int) -> str:
-    step = Decimal(1).scaleb(-decimals)
-    exact = Decimal(repr(round(value, 9))) / divisor
-    high = exact.quantize(step, ROUND_CEILING)
-    if any(exact < Decimal(repr(edge)) / divisor <= high for edge in edges):
-        high = exact.quantize(step, ROUND_FLOOR)
-    return f"{high:f}"
+def _digits(value_mgy: Decimal, *, divisor: int = 1) -> str:
+    """Plain digits: no exponent, no zeros past the figures shown."""
+    text = f"{(value_mgy / divisor).normalize():f}"
+    if divisor > 1 and "." not in text and value_mgy < 10 * divisor:
+        return f"{text}.0"
+    return text
