@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from dosetrack.skin.beam import Beam, TableTop
-    from dosetrack.skin.kernel import DoseField, contributions, dose_at_points, footprints
+    from dosetrack.skin.kernel import DoseField, dose_at_points, footprints
     from dosetrack.skin.model import PlacedBeam, PlacedCase, SkinMap, Surface
     from dosetrack.skin.setup import PatientSetup, SystemSetup, TableAxes
 
@@ -27,7 +27,6 @@ __all__ = [
     "SystemSetup",
     "TableAxes",
     "TableTop",
-    "contributions",
     "dose_at_points",
     "footprints",
 ]
@@ -43,7 +42,6 @@ _HOME = {
     "SystemSetup": "setup",
     "TableAxes": "setup",
     "TableTop": "beam",
-    "contributions": "kernel",
     "dose_at_points": "kernel",
     "footprints": "kernel",
 }

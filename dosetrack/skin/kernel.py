@@ -22,7 +22,7 @@ from dosetrack.skin.model import FloatArray, IntArray
 from dosetrack.skin.patches import Hits, Patches, patches_of
 from dosetrack.skin.rays import dose_of_rays
 from dosetrack.skin.setup import Position
-from dosetrack.skin.shadow import convex_parts, is_shaded
+from dosetrack.skin.shadow import convex_parts
 from dosetrack.skin.still_beams import FactorCurve, StillBeams, still_beams
 
 if TYPE_CHECKING:
@@ -132,9 +132,9 @@ class DoseField:
             raise InputError(field="table", given=table, accepted="a TableTop or None")
         points, outward = to_table_frame(points, position), to_table_frame(outward, position)
         self._patches = patches_of(points, outward)
-        numbers = None if part is None else _part_numbers(part, len(points))
-        self._parts = {} if numbers is None else convex_parts(points, outward, numbers)
-        self._part = numbers[self._patches.order] if numbers is not None and len(self._parts) > 1 else None
+        numbers = np.zeros(len(points), np.int32) if part is None else _part_numbers(part, len(points))
+        self._part = numbers[self._patches.order]
+        self._parts = convex_parts(points, outward, numbers)
         self._sums = np.zeros(len(self._patches.order))
         self._table = table
         self._curve_of = partial(_curve, medium=medium)
@@ -160,8 +160,7 @@ class DoseField:
         still = self._still(beams)
         given = np.zeros(still.n_beams)
         slot = self._patches.slot_of[[index]]
-        part = None if self._part is None else self._part[slot]
-        for hits in self._hits(still, self._patches.at(slot), part):
+        for hits in self._hits(still, self._patches.at(slot), self._part[slot]):
             dose = dose_of_rays(still, hits.index, hits.ray_mm, self._table)
             given += np.bincount(still.of_beam[hits.index], weights=dose, minlength=len(given))
         return given
@@ -180,14 +179,13 @@ class DoseField:
             raise InputError(field="beams", given=type(beams).__name__, accepted="a sequence of Beam")
         return still_beams(chosen, self._curve_of)
 
-    def _hits(self, still: StillBeams, patches: Patches, part: IntArray | None) -> Iterator[Hits]:
+    def _hits(self, still: StillBeams, patches: Patches, part: IntArray) -> Iterator[Hits]:
         """The hit patches that no other part shades; `part` is that of each slot."""
         for hits in patches.hits(still):
-            if part is None:
+            if not len(self._parts):
                 yield hits
             else:
-                shaded = is_shaded(still, hits, part[hits.slot], self._parts)
-                yield hits.take(np.flatnonzero(~shaded))
+                yield hits.take(np.flatnonzero(~self._parts.shade(still, hits, part[hits.slot])))
 
 
 def _curve(beam: Beam, *, medium: Medium) -> FactorCurve:

@@ -93,18 +93,10 @@ class Patches:
 
     def _reached(self, still: StillBeams, chosen: Indices) -> BoolArray:
         """Whether a neighbourhood may hold hit patches, shape (chosen beams, neighbourhoods)."""
-        source, along = still.source_mm[chosen], still.along[chosen]
-        wide = still.half_width[chosen, np.newaxis] * along
-        high = still.half_height[chosen, np.newaxis] * along
-        across, up = still.across[chosen], still.up[chosen]
-        # inward normals of the four sides of the field; all pass through the source
-        sides = np.stack([wide - across, wide + across, high - up, high + up])
-        offset = -np.einsum("skc,kc->sk", sides, source)[..., np.newaxis]
-        reach = np.concatenate([sides, np.abs(sides), offset], axis=-1) @ self.boxes
+        source = still.source_mm[chosen]
         one = np.ones((len(chosen), 1))
         facing = np.concatenate([source, np.abs(source), one], axis=-1) @ self.facing
-        kept: BoolArray = (reach.min(axis=0) >= -_SLACK_MM) & (facing >= -_SLACK_MM)
-        return kept
+        return boxes_in_field(still, chosen, self.boxes) & (facing >= -_SLACK_MM)
 
     def _tested(self, still: StillBeams, to_beam: FloatArray, *, index: Indices, near: Indices) -> Hits:
         """The hit patches of neighbourhood `near[i]` for still beam `index[i]`."""
@@ -169,6 +161,23 @@ def neighbourhoods(points_mm: FloatArray, handful: int) -> IntArray:
         halves = np.argpartition(points[longest, np.arange(len(groups))], middle, axis=1)
         groups = np.take_along_axis(groups, halves, axis=1).reshape(-1, middle)
     return groups
+
+
+def boxes_in_field(still: StillBeams, chosen: Indices, boxes: FloatArray) -> BoolArray:
+    """Whether a box is not wholly outside one side of the field, shape (chosen beams, n_boxes).
+
+    boxes : centre, half extent and 1 of each, shape (7, n_boxes) [mm]
+    """
+    source, along = still.source_mm[chosen], still.along[chosen]
+    wide = still.half_width[chosen, np.newaxis] * along
+    high = still.half_height[chosen, np.newaxis] * along
+    across, up = still.across[chosen], still.up[chosen]
+    # inward normals of the four sides of the field; all pass through the source
+    sides = np.stack([wide - across, wide + across, high - up, high + up])
+    offset = -np.einsum("skc,kc->sk", sides, source)[..., np.newaxis]
+    reach = np.concatenate([sides, np.abs(sides), offset], axis=-1) @ boxes
+    found: BoolArray = reach.min(axis=0) >= -_SLACK_MM
+    return found
 
 
 def _to_beam(still: StillBeams) -> FloatArray:

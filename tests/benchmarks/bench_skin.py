@@ -20,8 +20,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from dosetrack.skin import Beam, DoseField, TableTop, contributions, dose_at_points
+from dosetrack.skin import Beam, DoseField, PatientSetup, TableTop, dose_at_points
+from dosetrack.skin.body import patient_surface
 from dosetrack.skin.frames import detector_direction, height_direction, source_point, width_direction
+from dosetrack.skin.kernel import contributions
 from dosetrack.skin.model import FloatArray
 from dosetrack.skin.quality import field_factors
 
@@ -138,8 +140,25 @@ def main() -> None:
         )
     memory = _peak_mib(lambda: dose_at_points(beams, points, normals, TABLE))
     print(f"memory of {number} events: {memory:.0f} MiB")
+    _print_parts(number)
     _print_growth(points, normals)
     _print_one_more(points, normals)
+
+
+def _print_parts(number: int) -> None:
+    """A whole body with arms and legs, where parts shade each other; the plain loop knows no shade."""
+    body = patient_surface(PatientSetup(height_cm=170, weight_kg=75, sex="M", arms="beside"), spacing_mm=8.0)
+    points, beams = body.points_mm - np.array([0.0, -130.0, 1250.0]), events(number, is_from_tables=True)
+
+    def whole() -> None:
+        DoseField(points, body.normals, TABLE, "HFS", body.part).add_all(beams)
+
+    slow = _seconds(lambda: plain_loop(beams, points, body.normals), repeats=3)
+    fast = _seconds(whole)
+    print(
+        f"{len(points)} patches in {len(body.parts)} parts that shade each other: {fast * 1e3:.0f} ms, "
+        f"ratio to the plain loop without shade {slow / fast:.0f}"
+    )
 
 
 def _print_growth(points: FloatArray, normals: FloatArray) -> None:

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 import dosetrack.skin
 from dosetrack.errors import InputError
-from dosetrack.skin import Beam, DoseField, TableTop, contributions, dose_at_points, footprints
+from dosetrack.skin import Beam, DoseField, TableTop, dose_at_points, footprints
+from dosetrack.skin.kernel import contributions
 from dosetrack.skin.still_beams import still_beam_count
 
 BEAM = Beam(
@@ -323,6 +324,9 @@ def test_every_public_name_is_there_and_the_list_is_sorted() -> None:
     assert dosetrack.skin.__all__ == sorted(dosetrack.skin.__all__)
     for name in dosetrack.skin.__all__:
         assert getattr(dosetrack.skin, name) is not None
+    # a module of the same name would take the place of a name once it is imported
+    modules = {path.stem for path in Path(dosetrack.skin.__file__).parent.glob("*.py")}
+    assert modules & set(dosetrack.skin.__all__) == set()
     with pytest.raises(AttributeError, match="nothing"):
         _ = dosetrack.skin.nothing
 

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 sys.path.insert(0, str(Path(__file__).parent))
 from slow_dose import STEP_DEG, TURNS, SlowDose, slow_dose
 
-from dosetrack.skin import Beam, DoseField, TableTop, contributions, dose_at_points, footprints
+from dosetrack.skin import Beam, DoseField, TableTop, dose_at_points, footprints
+from dosetrack.skin.kernel import contributions
 from dosetrack.skin.quality import field_factors
 from dosetrack.skin.still_beams import ARC_STEP_DEG
 
