@@ -7,6 +7,9 @@ Reports may be sent again, repeat the events of earlier ones (cumulative), hold 
 (incremental), or arrive late. Events are told apart by irradiation event UID and plane; the same
 UID and plane twice inside one report with different starts are two events. Where two reports tell
 one event differently the latest complete report counts, and a finding says so.
+
+The messages of one performed procedure step are one source: what a later one tells replaces what an
+earlier one told, and the rest stands (N-CREATE and N-SET, PS3.4 section F.7.2).
 """
 
 from __future__ import annotations
@@ -15,11 +18,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields, replace
 
 from dosetrack.findings import Finding, FindingCode, finding
-from dosetrack.records.report import DoseReport, DoseTotal, IrradiationEvent, PlaneName
+from dosetrack.records.report import DoseReport, DoseTotal, Equipment, IrradiationEvent, PlaneName
 
 EventKey = tuple[str | None, ...]
 _FIRST_CHOICE = frozenset({"rdsr", "enhanced-rdsr"})
 _SECOND_CHOICE = frozenset({"xa-header", "mpps", "table"})
+_EQUIPMENT = tuple(f.name for f in fields(Equipment))
 _QUANTITIES = tuple(f.name for f in fields(DoseTotal) if f.name not in ("plane", "basis"))
 
 
@@ -54,7 +58,7 @@ def event_key(event: IrradiationEvent) -> EventKey:
 
 def merge_reports(reports: Sequence[DoseReport]) -> MergedReports:
     """Unique events and stated totals of `reports`, given in order of arrival."""
-    counting, findings = _first_choice(reports)
+    counting, findings = _first_choice(_steps_as_one(reports))
     ordered = sorted(counting, key=_precedence)
     taken: dict[EventKey, tuple[DoseReport, list[CountedEvent]]] = {}
     for report in ordered:
@@ -70,6 +74,39 @@ def merge_reports(reports: Sequence[DoseReport]) -> MergedReports:
     return MergedReports(events=events, stated=stated, findings=(*findings, *more))
 
 
+def _steps_as_one(reports: Sequence[DoseReport]) -> list[DoseReport]:
+    """`reports`; of each performed procedure step only the last message states totals, those of all."""
+    found = list(reports)
+    messages: dict[str, list[int]] = {}
+    for index, report in enumerate(reports):
+        if report.source == "mpps" and report.report.sop_instance_uid:
+            messages.setdefault(report.report.sop_instance_uid, []).append(index)
+    for indices in messages.values():
+        if len(indices) > 1:
+            *earlier, last = sorted(indices, key=lambda index: _precedence(reports[index]))
+            found[last] = _after([reports[index] for index in earlier], reports[last])
+            for index in earlier:
+                found[index] = replace(reports[index], totals=())
+    return found
+
+
+def _after(earlier: Sequence[DoseReport], last: DoseReport) -> DoseReport:
+    """`last` with the machine, the study and the stated totals that only `earlier` messages told."""
+    equipment, study = last.equipment, last.report.study_instance_uid
+    stated = {row.plane: row for row in _stated_rows(last)}
+    for report in reversed(earlier):
+        told = {name: getattr(equipment, name) or getattr(report.equipment, name) for name in _EQUIPMENT}
+        equipment = replace(equipment, **told)
+        study = study or report.report.study_instance_uid
+        for row in _stated_rows(report):
+            held = stated.setdefault(row.plane, row)
+            missing = {name: getattr(row, name) for name in _QUANTITIES if getattr(held, name) is None}
+            stated[row.plane] = replace(held, **missing)
+    summed = [row for row in last.totals if row.basis != "stated"]
+    identity = replace(last.report, study_instance_uid=study)
+    return replace(last, equipment=equipment, report=identity, totals=(*stated.values(), *summed))
+
+
 def _first_choice(reports: Sequence[DoseReport]) -> tuple[list[DoseReport], list[Finding]]:
     """The reports that count, and a finding for each that a better source of its machine replaces."""
     best = [r for r in reports if r.source in _FIRST_CHOICE and (r.events or _stated_rows(r))]
@@ -82,10 +119,17 @@ def _first_choice(reports: Sequence[DoseReport]) -> tuple[list[DoseReport], list
                 finding(FindingCode.SECOND_CHOICE_SET_ASIDE, file=report.file, source=report.source)
             )
         elif report.source == "mpps" and any(_may_be_same(report, r) for r in images):
-            counting.append(replace(report, events=()))  # the images tell the same exposures better
+            counting.append(_beside_images(report, [r for r in images if _may_be_same(report, r)]))
         else:
             counting.append(report)
     return counting, findings
+
+
+def _beside_images(step: DoseReport, images: Sequence[DoseReport]) -> DoseReport:
+    """A step whose exposures the images tell better: its totals, of all planes where they tell two."""
+    is_biplane = any(event.plane in ("a", "b") for image in images for event in image.events)
+    totals = [replace(row, plane="all") if is_biplane else row for row in _stated_rows(step)]
+    return replace(step, events=(), totals=tuple(totals))
 
 
 def _may_be_same(one: DoseReport, other: DoseReport) -> bool:

@@ -140,6 +140,8 @@ def radiation_account(
     alias = _single_plane_alias(
         [e.plane for e in events] + [t.plane for t in stated_totals] + [r.plane for r in readings]
     )
+    if "b" in alias.values() and any(e.plane == "single" for e in events):
+        alias = {}  # runs of a single plane beside those of plane b: they were of the other plane
     events = unique_events(_on_plane(e, alias) for e in events)
     summed = {t.plane: t for t in summed_totals(events)}
     stated = _joined(replace(t, plane=alias.get(t.plane, t.plane)) for t in stated_totals)

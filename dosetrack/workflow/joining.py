@@ -3,6 +3,9 @@
 It joins the case that has the same patient and the same event UID, Study UID or accession number.
 Else, when the same patient was in the same room within the join window, the join is proposed to a
 person. Else it makes a case of its own.
+
+The messages of one performed procedure step share its SOP Instance UID. The first (N-CREATE) tells
+patient and study, the later ones (N-SET) must not (PS3.4 table F.7.2-1): they join the first by it.
 """
 
 from __future__ import annotations
@@ -33,10 +36,15 @@ class Placement:
 
 def placement(tx: Transaction, report: DoseReport, *, settings: Settings, zone: ZoneInfo) -> Placement:
     """The case for `report`: one that is held, or a new one, perhaps with a join to propose."""
+    step = _case_of_step(tx, report)
     matches = _matches(tx, report)
     for match in matches:
         if match.is_same_patient or _is_same_person(tx.case_total(match.case_id), report, by=match.by):
-            return Placement(case_id=match.case_id, is_new=False)
+            is_apart = step is not None and step != match.case_id
+            proposal = JoinProposed(step, "same performed procedure step") if step and is_apart else None
+            return Placement(case_id=match.case_id, is_new=False, proposal=proposal)
+    if step is not None:
+        return Placement(case_id=step, is_new=False)
     new_id = str(uuid.uuid4())
     if matches:
         why = f"same {_IDENTIFIER[matches[0].by]}, but another patient number"
@@ -59,6 +67,21 @@ def _matches(tx: Transaction, report: DoseReport) -> tuple[CaseMatch, ...]:
         accession_number=report.report.accession_number or None,
         event_uids=[event.uid for event in report.events if event.uid],
     )
+
+
+def _case_of_step(tx: Transaction, report: DoseReport) -> str | None:
+    """The case that holds another message of the performed procedure step `report`; else None.
+
+    Messages that tell two patients are of two steps, whatever their UID.
+    """
+    uid = report.report.sop_instance_uid
+    if report.source != "mpps" or uid is None:
+        return None
+    for row in tx.find_reports(sop_instance_uid=uid):
+        is_one_patient = None in (row.patient_id, report.patient.id) or row.patient_id == report.patient.id
+        if row.source == "mpps" and is_one_patient:
+            return row.case_id
+    return None
 
 
 def _is_same_person(row: CaseTotalRow | None, report: DoseReport, *, by: str) -> bool:
