@@ -23,7 +23,7 @@ from dosetrack.skin.patches import Hits, Patches, patches_of
 from dosetrack.skin.rays import dose_of_rays
 from dosetrack.skin.setup import Position
 from dosetrack.skin.shadow import convex_parts
-from dosetrack.skin.still_beams import FactorCurve, StillBeams, still_beams
+from dosetrack.skin.still_beams import FactorCurve, StillBeams, still_beam_groups
 
 if TYPE_CHECKING:
     from dosetrack.skin.quality import Medium
@@ -150,34 +150,34 @@ class DoseField:
 
     def add_all(self, beams: Sequence[Beam]) -> None:
         """Add the dose of several beams."""
-        still = self._still(beams)
-        for hits in self._hits(still, self._patches, self._part):
-            dose = dose_of_rays(still, hits.index, hits.ray_mm, self._table)
-            self._sums += np.bincount(hits.slot, weights=dose, minlength=len(self._sums))
+        for _, still in self._groups(_checked(beams)):
+            for hits in self._hits(still, self._patches, self._part):
+                dose = dose_of_rays(still, hits.index, hits.ray_mm, self._table)
+                self._sums += np.bincount(hits.slot, weights=dose, minlength=len(self._sums))
 
     def contributions(self, beams: Sequence[Beam], index: int) -> FloatArray:
         """Absorbed dose of each beam at patch `index`, shape (n_beams,); the running dose stays [mGy]."""
-        still = self._still(beams)
-        given = np.zeros(still.n_beams)
+        chosen = _checked(beams)
+        given = np.zeros(len(chosen))
         slot = self._patches.slot_of[[index]]
-        for hits in self._hits(still, self._patches.at(slot), self._part[slot]):
-            dose = dose_of_rays(still, hits.index, hits.ray_mm, self._table)
-            given += np.bincount(still.of_beam[hits.index], weights=dose, minlength=len(given))
+        patch, part = self._patches.at(slot), self._part[slot]
+        for first, still in self._groups(chosen):
+            for hits in self._hits(still, patch, part):
+                dose = dose_of_rays(still, hits.index, hits.ray_mm, self._table)
+                given += np.bincount(first + still.of_beam[hits.index], weights=dose, minlength=len(given))
         return given
 
     def footprints(self, beams: Sequence[Beam]) -> NDArray[np.bool_]:
         """Whether each beam enters the skin at each patch, shape (n_beams, n)."""
-        still = self._still(beams)
-        entered = np.zeros((still.n_beams, len(self._sums)), dtype=np.bool_)
-        for hits in self._hits(still, self._patches, self._part):
-            entered[still.of_beam[hits.index], hits.slot] = True
+        chosen = _checked(beams)
+        entered = np.zeros((len(chosen), len(self._sums)), dtype=np.bool_)
+        for first, still in self._groups(chosen):
+            for hits in self._hits(still, self._patches, self._part):
+                entered[first + still.of_beam[hits.index], hits.slot] = True
         return entered[:, self._patches.slot_of]
 
-    def _still(self, beams: Sequence[Beam]) -> StillBeams:
-        chosen = None if isinstance(beams, Beam) else tuple(beams)
-        if chosen is None or not all(isinstance(beam, Beam) for beam in chosen):
-            raise InputError(field="beams", given=type(beams).__name__, accepted="a sequence of Beam")
-        return still_beams(chosen, self._curve_of)
+    def _groups(self, beams: Sequence[Beam]) -> Iterator[tuple[int, StillBeams]]:
+        return still_beam_groups(beams, self._curve_of)
 
     def _hits(self, still: StillBeams, patches: Patches, part: IntArray) -> Iterator[Hits]:
         """The hit patches that no other part shades; `part` is that of each slot."""
@@ -186,6 +186,13 @@ class DoseField:
                 yield hits
             else:
                 yield hits.take(np.flatnonzero(~self._parts.shade(still, hits, part[hits.slot])))
+
+
+def _checked(beams: Sequence[Beam]) -> tuple[Beam, ...]:
+    chosen = None if isinstance(beams, Beam) else tuple(beams)
+    if chosen is None or not all(isinstance(beam, Beam) for beam in chosen):
+        raise InputError(field="beams", given=type(beams).__name__, accepted="a sequence of Beam")
+    return chosen
 
 
 def _curve(beam: Beam, *, medium: Medium) -> FactorCurve:

@@ -60,7 +60,7 @@ def _path_over_thickness(
     drop = source_y.take(index) - table.top_y_mm
     passes = drop > _TOUCHING_MM
     passes &= drop + y <= _TOUCHING_MM
-    with np.errstate(divide="ignore", invalid="ignore"):  # level rays never pass
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):  # level rays never pass
         part = drop / -y
         passes &= np.abs(source_x.take(index) + part * x) <= table.half_width_mm
         at_z = source_z.take(index) + part * z

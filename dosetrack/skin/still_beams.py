@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from math import ceil
 from typing import Protocol
@@ -17,6 +17,7 @@ from dosetrack.tables import constants
 
 ARC_STEP_DEG = 0.25
 _LONGEST_ARC_DEG = 3600.0
+_MOST_TOGETHER = 16384
 _FARTHEST_MM = 1e6
 _MM_PER_CM = 10.0
 # rounding must not push a patch that lies exactly on the field's edge out of the field
@@ -126,6 +127,22 @@ def still_beam_count(beam: Beam) -> int:
     return max(1, ceil(sweep / ARC_STEP_DEG))
 
 
+def still_beam_groups(beams: Sequence[Beam], curve_of: CurveOf) -> Iterator[tuple[int, StillBeams]]:
+    """The still beams of `beams` in groups of bounded size, each with the index of its first beam.
+
+    So that the memory taken does not grow with the number of arcs.
+    """
+    first, count = 0, 0
+    for index, beam in enumerate(beams):
+        more = still_beam_count(beam)
+        if count and count + more > _MOST_TOGETHER:
+            yield first, still_beams(beams[first:index], curve_of)
+            first, count = index, 0
+        count += more
+    if count:
+        yield first, still_beams(beams[first:], curve_of)
+
+
 def still_beams(beams: Sequence[Beam], curve_of: CurveOf) -> StillBeams:
     """The still beams of `beams`, in order.
 
@@ -173,6 +190,8 @@ def _numbers(beam: Beam) -> tuple[float, ...]:
     kerma = beam.reference_air_kerma_mgy * beam.calibration_factor
     if beam.backscatter is not None and beam.medium_ratio is not None:
         kerma *= beam.backscatter * beam.medium_ratio
+    if len(beam.table_offset_mm) != 3:
+        raise InputError(field="table_offset_mm", given=beam.table_offset_mm, accepted="x, y and z")
     primary, secondary = beam.primary_angle_deg, beam.secondary_angle_deg
     return (
         kerma,

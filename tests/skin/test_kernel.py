@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import tracemalloc
 from dataclasses import replace
 from math import nan
 from pathlib import Path
@@ -186,6 +187,22 @@ def test_a_secondary_sweep_is_an_arc_too() -> None:
     assert coarse.sum() == pytest.approx(fine.sum(), rel=2e-3)
 
 
+def test_many_arcs_take_little_memory_and_are_all_counted() -> None:
+    arc = replace(BEAM, primary_angle_deg=-180.0, primary_end_angle_deg=180.0)
+    one = dose_at_points([arc], POINTS, NORMALS)
+    peak = int(one.argmax())
+    field = DoseField(POINTS, NORMALS)
+    tracemalloc.start()
+    field.add_all([arc] * 60)  # 86 400 still beams
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert most < 100e6
+    np.testing.assert_allclose(field.dose_mgy, 60 * one, rtol=1e-12)
+    each = field.contributions([arc] * 60, peak)
+    np.testing.assert_allclose(each, np.full(60, one[peak]), rtol=1e-12)
+    assert (field.footprints([arc] * 30) == (one > 0)).all()
+
+
 # parts of the body that shade each other
 
 
@@ -298,6 +315,7 @@ POINT, NORMAL = [[0.0, 100.0, 0.0]], [[0.0, 1.0, 0.0]]
         (([replace(BEAM, source_to_isocenter_mm=1e300)], POINT, NORMAL), "source_to_isocenter_mm"),
         (([replace(BEAM, table_offset_mm=(0.0, 1e300, 0.0))], POINT, NORMAL), "table_offset_mm"),
         (([replace(BEAM, primary_end_angle_deg=1e12)], POINT, NORMAL), "primary_end_angle_deg"),
+        (([replace(BEAM, table_offset_mm=(1.0, 2.0))], POINT, NORMAL), "table_offset_mm"),
     ],
 )
 def test_what_cannot_be_used_is_named(arguments: tuple[object, ...], name: str) -> None:
