@@ -93,6 +93,10 @@ class ContentReader:
             self._implicit = ContentReader(walker)
         return self._implicit
 
+    def _reader_of(self, key: int, vr: int, start: int) -> ContentReader:
+        """What reads the value from `start` of an element of kind `vr`."""
+        return self.inside(start) if vr == self.walker.unknown_vr and key in self._sequences else self
+
     def content(
         self, start: int, length: int, limit: int, *, depth: int, is_one: bool = False
     ) -> tuple[list[ContentItem], int]:
@@ -102,14 +106,13 @@ class ContentReader:
         """
         if depth > DEEPEST_CONTENT:
             raise Refusal(f"content nested deeper than {DEEPEST_CONTENT} levels")
-        walker, codes = self.walker, self.codes
+        walker, codes, reader = self.walker, self.codes, self
         data, is_explicit = walker.data, walker.encoding.is_explicit
         unpack_pair, unpack_explicit = walker.unpack_pair, walker.unpack_explicit
         short_vrs, item_start, item_stop = walker.short_vrs, walker.item, walker.item_end
         skipped, plain, concept_name = self._skipped, self._plain, self._concept_name
         measured, content, code_value = self._measured, self._content, self._code_value
-        unpack_length, sequence_vr, unknown_vr = walker.unpack_length, self._sequence_vr, walker.unknown_vr
-        reader = self
+        unpack_length, sequence_vr = walker.unpack_length, self._sequence_vr
         is_open = length == UNDEFINED
         end = limit if is_open else start + length
         items: list[ContentItem] = []
@@ -129,8 +132,7 @@ class ContentReader:
             value: bytes | Code | None = None
             unit: Code | None = None
             qualifier: Code | None = None
-            children = _NO_CHILDREN
-            value_key = 0
+            children, value_key = _NO_CHILDREN, 0
             while position < item_end:
                 if is_explicit:
                     key, vr, length = unpack_explicit(data, position)
@@ -145,8 +147,7 @@ class ContentReader:
                         break
                     else:
                         key, value_start, length = walker.header(position, item_end)
-                        if vr == unknown_vr and key in self._sequences:
-                            reader = self.inside(value_start)
+                        reader = self._reader_of(key, vr, value_start)
                 else:
                     key, length = unpack_pair(data, position)
                     value_start = position + 8
@@ -187,8 +188,7 @@ class ContentReader:
                     qualifier, position = reader.code(value_start, length, item_end)
                 else:
                     position = value_end or walker.end_of(value_start, length, item_end)
-                if reader is not self:
-                    reader = self
+                reader = self
             if is_item_open:
                 raise walker.cut_off(position)
             items.append(ContentItem(name, value, unit, qualifier, children))
