@@ -76,6 +76,14 @@ class Recomputation:
         """With every case changed."""
         return self._skin.peak_mgy([change(case) for case in self.cases]) / self._peak
 
+    def ratio_anywhere(self, change: Change) -> float:
+        """With every case changed in a way that may bring the peak to another place on the body."""
+        changed = [change(case) for case in self.cases]
+        coarse = np.sum([self._skin.dose_mgy(case) for case in changed], axis=0)
+        if not coarse.max() > 0:
+            return 0.0
+        return self._skin.with_skin_round(coarse, self.surface).peak_mgy(changed) / self._peak
+
     def ratio_shifted(self, name: str, distances_mm: Sequence[float]) -> float:
         """With the body of each case moved along the axis `name`; computed once."""
         key = (name, tuple(distances_mm))
@@ -241,10 +249,10 @@ def _of_directions(again: Recomputation) -> Iterator[_Variation]:
     """Settings that were not tried on the system, the other way round."""
     for word, axis in (("across", AXES["left-right"]), ("along", AXES["head-feet"])):
         if any(has(case, TABLE_AXES) and moves_along(case, axis=axis) for case in again.cases):
-            ratio = again.ratio(_where(TABLE_AXES, partial(mirrored, axis=axis)))
+            ratio = again.ratio_anywhere(_where(TABLE_AXES, partial(mirrored, axis=axis)))
             yield f"{TABLE_AXES}-{word}", f"table moves {word} the other way than set", (1.0, ratio)
     if any(has(case, ANGLE_FRAME) for case in again.cases):
-        ratio = again.ratio(_where(ANGLE_FRAME, with_other_angle_frame))
+        ratio = again.ratio_anywhere(_where(ANGLE_FRAME, with_other_angle_frame))
         yield ANGLE_FRAME, "angles are told in the other frame, patient or machine", (1.0, ratio)
 
 

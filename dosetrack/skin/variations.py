@@ -51,6 +51,27 @@ class SomeSkin:
         """The highest dose from all cases together [mGy]."""
         return float(np.sum([self.dose_mgy(case) for case in cases], axis=0).max())
 
+    def with_skin_round(self, dose_mgy: FloatArray, surface: Surface) -> SomeSkin:
+        """These patches and all of `surface` round those with the highest dose.
+
+        dose_mgy : of each of these patches [mGy]
+        """
+        table = constants("skin_map")
+        high = np.flatnonzero(dose_mgy >= table["round_share"].number * dose_mgy.max())
+        high = high[np.argsort(-dose_mgy[high], kind="stable")][: int(table["round_patches"].number)]
+        columns, within = np.ascontiguousarray(surface.points_mm.T), table["round_within"].number
+        is_round = np.zeros(len(surface.points_mm), dtype=np.bool_)
+        for middle in self.points_mm[high]:
+            x, y, z = (np.abs(axis - at) <= within for axis, at in zip(columns, middle, strict=True))
+            is_round |= x & y & z
+        index = np.flatnonzero(is_round)
+        return SomeSkin(
+            np.concatenate([self.points_mm, surface.points_mm[index]]),
+            np.concatenate([self.normals, surface.normals[index]]),
+            None if self.part is None else np.concatenate([self.part, surface.part[index]]),
+            self.medium,
+        )
+
     def without_shade(self) -> SomeSkin:
         """The same patches as one part, which is faster."""
         return replace(self, part=None)

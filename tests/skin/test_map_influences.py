@@ -10,7 +10,13 @@ from dosetrack.skin.body import patient_surface
 from dosetrack.skin.mapping import skin_map
 from dosetrack.skin.model import Influence, SkinMap
 from dosetrack.skin.setup import PatientSetup
-from dosetrack.skin.variations import shifted, with_field, with_other_angle_frame, with_transmission
+from dosetrack.skin.variations import (
+    mirrored,
+    shifted,
+    with_field,
+    with_other_angle_frame,
+    with_transmission,
+)
 from tests.skin.map_cases import TABLE, beam, case, flat, tube
 from tests.skin.test_map import some_beams
 
@@ -105,12 +111,19 @@ def test_influences_agree_with_whole_maps_made_anew() -> None:
     body = patient_surface(
         PatientSetup(height_cm=172.0, weight_kg=78.0, sex="F", region="chest"), spacing_mm=10.0
     )
-    made = case(some_beams(60), origin_mm=(0.0, -110.0, 1250.0), table=TABLE, assumed=("table-transmission",))
+    made = case(
+        some_beams(60),
+        origin_mm=(0.0, -110.0, 1250.0),
+        table=TABLE,
+        assumed=("table-transmission", "table-axes"),
+    )
     found = named(skin_map([made], body))
     changes = {
         "position-up-down": [shifted(made, axis=(0.0, 1.0, 0.0), distance_mm=d) for d in (-20.0, 20.0)],
         "position-left-right": [shifted(made, axis=(1.0, 0.0, 0.0), distance_mm=d) for d in (-20.0, 20.0)],
         "table-transmission": [with_transmission(made, transmission=t) for t in (0.65, 0.95)],
+        "table-axes-across": [made, mirrored(made, axis=(1.0, 0.0, 0.0))],
+        "table-axes-along": [made, mirrored(made, axis=(0.0, 0.0, 1.0))],
         "field": [with_field(made, factor=f) for f in (0.95, 1.05)],
     }
     peak = skin_map([made], body, detail="peak").peak_mgy
