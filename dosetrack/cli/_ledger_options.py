@@ -5,6 +5,8 @@ from __future__ import annotations
 import getpass
 import os
 import sys
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Annotated, NoReturn
 
@@ -54,10 +56,19 @@ def _user() -> str:
         return "unknown user"
 
 
-def opened(given: str | None, *, create: bool = False) -> Workflow:
+def opened(given: str | None, *, create: bool = False, migrate: bool | None = None) -> Workflow:
     """The workflow on the ledger asked for; ends the command with exit code 3 when there is none."""
+    return _opened(partial(open_workflow, ledger_url(given), create=create, migrate=migrate))
+
+
+def opened_to_read(given: str | None) -> Workflow:
+    """The same for commands that only read: no permission to write the ledger is needed."""
+    return _opened(partial(open_workflow, ledger_url(given), is_read_only=True))
+
+
+def _opened(open_it: Callable[[], Workflow]) -> Workflow:
     try:
-        return open_workflow(ledger_url(given), create=create)
+        return open_it()
     except LedgerMissingError as error:
         fail(f"{error}. 'dosetrack ingest' or 'dosetrack serve' makes one.", NOTHING_USABLE)
     except LedgerError as error:

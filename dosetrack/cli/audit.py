@@ -10,7 +10,7 @@ import typer
 from dosetrack.audit import AuditResult, OperatorRow, OverLevel, ProcedureRow, Statistics
 from dosetrack.audit.attention import Attention, what_to_look_at
 from dosetrack.audit.months import rolling_start
-from dosetrack.cli._ledger_options import JsonOption, LedgerOption, fail, opened
+from dosetrack.cli._ledger_options import JsonOption, LedgerOption, fail, opened_to_read
 from dosetrack.cli.cases import WRONG_USAGE, day_option
 from dosetrack.cli.json_out import plain, write_json
 from dosetrack.workflow import Workflow
@@ -52,7 +52,7 @@ def audit(
     """Audit the ended cases of a period: medians, quartiles, levels reached, completeness."""
     if first > last:
         fail(f"--from {first} is after --to {last}", WRONG_USAGE)
-    workflow = opened(ledger)
+    workflow = opened_to_read(ledger)
     result = workflow.audit(first_day=first, last_day=last)
     attention = _attention(workflow, result)
     if as_json:

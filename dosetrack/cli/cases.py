@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
-from dosetrack.cli._ledger_options import JsonOption, LedgerOption, fail, opened
+from dosetrack.cli._ledger_options import JsonOption, LedgerOption, fail, opened_to_read
 from dosetrack.cli.json_out import plain, write_json
 from dosetrack.errors import InputError, UnknownCaseError
 from dosetrack.workflow import CaseSummary, CaseView, Workflow
@@ -45,7 +45,7 @@ def cases(
     """List the cases, oldest first."""
     if first and last and first > last:
         fail(f"--from {first} is after --to {last}", WRONG_USAGE)
-    found = opened(ledger).cases(first_day=first, last_day=last)
+    found = opened_to_read(ledger).cases(first_day=first, last_day=last)
     if as_json:
         write_json({"cases": [summary_document(one) for one in found]})
         return
@@ -58,7 +58,7 @@ def case(
     ledger: LedgerOption = None,
 ) -> None:
     """Show one case with everything known of it."""
-    workflow = opened(ledger)
+    workflow = opened_to_read(ledger)
     try:
         view = workflow.case_view(case_id)
     except UnknownCaseError as error:

@@ -40,7 +40,7 @@ def demo(
     url = demo_ledger(folder or _cache_folder(), today=today, progress=_progress())
     length = timedelta(seconds=live_case_steps(seed=SEED)[-1].offset_s)
     clock = CatchingUpClock(utc_now, behind=length, speed=speed)
-    workflow = open_workflow(url, clock=clock)
+    workflow = open_workflow(url, migrate=True, clock=clock)
 
     def wait_until(moment: datetime, stopped: Event) -> None:
         while not stopped.is_set() and (seconds := clock.real_seconds_until(moment)) > 0:

@@ -7,7 +7,7 @@ from dataclasses import asdict
 
 import typer
 
-from dosetrack.cli._ledger_options import JsonOption, LedgerOption, opened
+from dosetrack.cli._ledger_options import JsonOption, LedgerOption, opened, opened_to_read
 from dosetrack.cli.json_out import write_json
 from dosetrack.ledger import rebuild as rebuild_projections
 from dosetrack.ledger import verify_chain
@@ -23,7 +23,7 @@ def verify(as_json: JsonOption = False, ledger: LedgerOption = None) -> None:
 
     Note the head it prints somewhere outside the ledger: a tail cut off later shows against it.
     """
-    workflow = opened(ledger)
+    workflow = opened_to_read(ledger)
     with workflow.ledger.reading() as reader:
         report = verify_chain(reader)
     if as_json:
@@ -40,7 +40,7 @@ def verify(as_json: JsonOption = False, ledger: LedgerOption = None) -> None:
 @group.command()
 def rebuild(as_json: JsonOption = False, ledger: LedgerOption = None) -> None:
     """Make every projection again from the entries and the original files."""
-    workflow = opened(ledger)
+    workflow = opened(ledger, migrate=True)
     count = rebuild_projections(workflow.ledger, workflow.projector)
     if as_json:
         write_json({"cases": count})

@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Annotated, Any, get_args
 
 import typer
 
-from dosetrack.cli._ledger_options import NOTHING_USABLE, WRONG_USAGE, JsonOption, LedgerOption, fail, opened
+from dosetrack.cli._ledger_options import (
+    NOTHING_USABLE,
+    WRONG_USAGE,
+    JsonOption,
+    LedgerOption,
+    fail,
+    opened,
+    opened_to_read,
+)
 from dosetrack.cli.cases import FromOption, ToOption
 from dosetrack.cli.json_out import plain, write_json
 from dosetrack.cli.read import ReadResult, read_files
@@ -308,7 +316,7 @@ def _screening(reports: list[DoseReport]) -> SkinRange | None:
 def _of_case(case_id: str, told: dict[str, Any], ledger: str | None, with_earlier: bool) -> Made:
     from dataclasses import replace
 
-    workflow = opened(ledger)
+    workflow = opened_to_read(ledger)
     if with_earlier and told:
         fail(
             "--with-earlier takes each case as it was recorded; leave out the patient's options", WRONG_USAGE

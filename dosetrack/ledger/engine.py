@@ -16,6 +16,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, 
 from sqlalchemy.exc import ArgumentError, NoSuchModuleError
 
 from dosetrack.errors import InputError, LedgerError
+from dosetrack.ledger.read_only import ReadOnlyAddress
 
 BUSY_TIMEOUT_S = 30.0
 _WRITES = "ledger_writes"
@@ -57,10 +58,21 @@ def make_sqlite_file(path: Path) -> None:
     os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
 
 
-def make_engine(url: URL) -> Engine:
-    """An engine whose connections suit one ledger; no connection is made yet."""
+def make_engine(url: URL, read_only: ReadOnlyAddress | None = None) -> Engine:
+    """An engine whose connections suit one ledger; no connection is made yet.
+
+    Parameters
+    ----------
+    read_only : how a SQLite file that is only read is asked for
+    """
     is_sqlite = url.get_backend_name() == "sqlite"
     arguments: dict[str, Any] = {"timeout": BUSY_TIMEOUT_S} if is_sqlite else {}
+    more: dict[str, Any] = {}
+    if read_only is not None:
+        address = read_only.uri
+        more["creator"] = lambda: sqlite3.connect(
+            address, uri=True, timeout=BUSY_TIMEOUT_S, check_same_thread=False
+        )
     try:
         engine = create_engine(
             url,
@@ -70,13 +82,14 @@ def make_engine(url: URL) -> Engine:
             pool_timeout=BUSY_TIMEOUT_S,
             pool_pre_ping=not is_sqlite,
             hide_parameters=True,  # a refused statement must not carry a patient into a log
+            **more,
         )
     except (ModuleNotFoundError, NoSuchModuleError):
         raise LedgerError(
             "a ledger on PostgreSQL needs the package psycopg; install it beside dosetrack"
         ) from None
     if is_sqlite:
-        event.listen(engine, "connect", _set_up_sqlite)
+        event.listen(engine, "connect", _set_up_sqlite if read_only is None else _set_up_reading)
         event.listen(engine, "begin", _begin_sqlite)
     return engine
 
@@ -114,6 +127,12 @@ def _set_up_sqlite(connection: sqlite3.Connection, _record: object) -> None:
     connection.isolation_level = None  # transactions are begun below, not by the driver
     _use_write_ahead_log(connection)
     for pragma in _PRAGMAS:
+        connection.execute(pragma)
+
+
+def _set_up_reading(connection: sqlite3.Connection, _record: object) -> None:
+    connection.isolation_level = None
+    for pragma in ("PRAGMA query_only = ON", "PRAGMA cache_size = -8000"):
         connection.execute(pragma)
 
 

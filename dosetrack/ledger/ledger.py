@@ -8,6 +8,7 @@ import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
+from pathlib import Path
 
 from sqlalchemy import URL, Engine, insert, update
 from sqlalchemy.exc import DBAPIError
@@ -18,7 +19,16 @@ from dosetrack.ledger import engine as database
 from dosetrack.ledger import schema
 from dosetrack.ledger.convert import iso_text
 from dosetrack.ledger.query import LedgerReader
+from dosetrack.ledger.read_only import ReadOnlyAddress, read_only_address
 from dosetrack.ledger.transaction import Transaction
+
+
+def older_version(where: object) -> str:
+    """What is said of a ledger whose projections another version made."""
+    return (
+        f"the ledger at {where} was last written by another version and its summaries must be made again; "
+        "run 'dosetrack ledger rebuild' where it may be written ('ingest' and 'serve' do it too)"
+    )
 
 
 class Ledger:
@@ -31,35 +41,44 @@ class Ledger:
     ...     read.case_totals(from_day="2026-01-01")
     """
 
-    def __init__(self, url: URL, *, clock: Callable[[], datetime]) -> None:
+    def __init__(
+        self, url: URL, *, clock: Callable[[], datetime], read_only: ReadOnlyAddress | None = None
+    ) -> None:
         self.url = url
         self._clock = clock
+        self._read_only = read_only
         self._abandoned: list[Engine] = []
         self._process: int
         self._turn: threading.Lock
         self._writer: int | None
         self._engine: Engine
+        self.is_read_only = read_only is not None
         self._start_in_this_process()
 
     @classmethod
-    def open(cls, url: str, *, create: bool, clock: Callable[[], datetime]) -> Ledger:
+    def open(
+        cls, url: str, *, create: bool, clock: Callable[[], datetime], migrate: bool | None = None
+    ) -> Ledger:
         """The ledger at `url` (SQLAlchemy URL, 'sqlite:////path/ledger.sqlite').
 
         Parameters
         ----------
         create : make the ledger (and the folder of its file) when it is missing
         clock : tells `recorded_at`; must give a time with an offset
+        migrate : bring a ledger of an older version up to date; None: as `create`. Its projections may
+            then have to be made again (`rebuild.needs_rebuild`)
 
         Raises
         ------
         LedgerMissingError
             There is none and `create` is False.
         LedgerError
-            It was made by a newer version, is no ledger, or cannot be reached.
+            It was made by a newer version, or an older one and `migrate` is False, is no ledger, or
+            cannot be reached.
         """
         parsed = database.parse_url(url)
         file = database.sqlite_file(parsed)
-        if file is not None and not file.exists():
+        if file is not None and not _is_there(file):
             if not create:
                 raise LedgerMissingError(f"there is no ledger at {file}")
             try:
@@ -67,11 +86,27 @@ class Ledger:
             except OSError as error:
                 raise LedgerError(f"no ledger can be made at {file}: {error.strerror}") from error
         ledger = cls(parsed, clock=clock)
-        try:
-            ledger._check(create=create)
-        except BaseException:
-            ledger.close()
-            raise
+        ledger._check_or_close(create=create, migrate=create if migrate is None else migrate)
+        return ledger
+
+    @classmethod
+    def open_to_read(cls, url: str, *, clock: Callable[[], datetime]) -> Ledger:
+        """The ledger at `url` for reading only: a SQLite file needs no permission to write it.
+
+        Raises
+        ------
+        LedgerMissingError
+            There is none.
+        LedgerError
+            As `open`; or it cannot be read by this user or in this place, and what is wanted.
+        """
+        parsed = database.parse_url(url)
+        file = database.sqlite_file(parsed)
+        if file is not None and not _is_there(file):
+            raise LedgerMissingError(f"there is no ledger at {file}")
+        ledger = cls(parsed, clock=clock, read_only=read_only_address(file) if file else None)
+        ledger.is_read_only = True
+        ledger._check_or_close(create=False, migrate=False)
         return ledger
 
     @contextmanager
@@ -83,6 +118,8 @@ class Ledger:
         LedgerError
             The database refused (disk full, locked for too long ...); nothing was kept.
         """
+        if self.is_read_only:
+            raise LedgerError("the ledger was opened for reading only")
         self._follow_fork()
         if self._writer == threading.get_ident():
             raise LedgerError("this thread is writing already; use the transaction it has")
@@ -109,6 +146,8 @@ class Ledger:
         try:
             with database.reading(self._engine) as connection:
                 yield LedgerReader(connection)
+                if self._read_only is not None and self._read_only.still is not None:
+                    self._read_only.still.require()
         except (DBAPIError, PoolTimeoutError) as error:
             raise self._refused("read", error) from error
 
@@ -127,7 +166,7 @@ class Ledger:
         self._process = os.getpid()
         self._turn = threading.Lock()
         self._writer = None
-        self._engine = database.make_engine(self.url)
+        self._engine = database.make_engine(self.url, self._read_only)
 
     def _follow_fork(self) -> None:
         # Connections must not be used, nor closed, by a process that inherited them.
@@ -139,7 +178,14 @@ class Ledger:
         cause = error.orig if isinstance(error, DBAPIError) else error
         return LedgerError(f"the ledger cannot be {what}: {cause}")
 
-    def _check(self, *, create: bool) -> None:
+    def _check_or_close(self, *, create: bool, migrate: bool) -> None:
+        try:
+            self._check(create=create, migrate=migrate)
+        except BaseException:
+            self.close()
+            raise
+
+    def _check(self, *, create: bool, migrate: bool) -> None:
         where = database.sqlite_file(self.url) or self.url.render_as_string()
         with self.reading() as read:
             is_present = read.is_present()
@@ -158,15 +204,12 @@ class Ledger:
                 f"the ledger at {where} was written by a newer version (schema {found}, this version knows "
                 f"{schema.SCHEMA_VERSION}); open it with that version, it is left as it is"
             )
-        if layout != schema.projection_layout():
-            self._remake_projections(where, create=create)
+        if found < schema.SCHEMA_VERSION or layout != schema.projection_layout():
+            self._remake_projections(where, migrate=migrate)
 
-    def _remake_projections(self, where: object, *, create: bool) -> None:
-        if not create:
-            raise LedgerError(
-                f"the ledger at {where} was last written by another version and its summaries must be made "
-                "again; run 'dosetrack ledger rebuild'"
-            )
+    def _remake_projections(self, where: object, *, migrate: bool) -> None:
+        if not migrate:
+            raise LedgerError(older_version(where))
         with self.transaction() as tx:
             schema.remake_projections(tx.connection)
             tx.connection.execute(
@@ -188,3 +231,10 @@ class Ledger:
             tx.connection.execute(
                 insert(schema.meta), [{"key": key, "value": value} for key, value in facts.items()]
             )
+
+
+def _is_there(file: Path) -> bool:
+    try:
+        return file.exists()
+    except PermissionError:
+        raise LedgerError(f"the ledger at {file} cannot be reached: no permission for its folder") from None

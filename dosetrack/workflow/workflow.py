@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 from datetime import datetime
 
@@ -13,6 +14,8 @@ from dosetrack.workflow.filing import Filing
 from dosetrack.workflow.governing import Governing
 from dosetrack.workflow.recording import Recording
 from dosetrack.workflow.skin_maps import SkinMaps
+
+_LOG = logging.getLogger(__name__)
 
 
 class Workflow(Recording, Filing, Governing, SkinMaps):
@@ -62,6 +65,8 @@ def _bring_up_to_date(workflow: Workflow, *, may_migrate: bool) -> None:
         is_older = needs_rebuild(reader, projector)
         is_empty = reader.position() == 0
     if is_older and may_migrate:
+        if not is_empty:
+            _LOG.warning("the ledger was last written by another version; its summaries are made again")
         rebuild(ledger, projector)  # of an empty ledger it notes the version only
     elif is_older and not is_empty:
         raise LedgerError(older_version(ledger.url.database))

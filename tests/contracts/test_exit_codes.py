@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import socket
+import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable
@@ -11,6 +12,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
+from dosetrack.ledger import read_only
 
 Run = Callable[..., Any]
 ROOT = Path(__file__).resolve().parents[2]
@@ -309,3 +312,48 @@ def test_an_unknown_command_ends_with_2() -> None:
     done = process("nothing")
     assert done.returncode == 2
     assert done.stdout == ""
+
+
+@pytest.mark.parametrize("fact", ["layout", "projector"])
+def test_a_ledger_of_an_older_version_ends_with_3_until_it_is_rebuilt(
+    fact: str, run: Run, reports: list[Path], tmp_path: Path
+) -> None:
+    place = tmp_path / "older.sqlite"
+    url = f"sqlite:///{place}"
+    run("ingest", *reports, "--json", "--ledger", url, "--workers", 1)
+    before = run("cases", "--json", "--ledger", url).document
+    with sqlite3.connect(place) as raw:
+        if fact == "layout":
+            raw.execute("UPDATE meta SET value = 'another' WHERE key = 'projection_layout'")
+        else:
+            raw.execute("UPDATE projection SET version = version - 1")
+    raw.close()
+    for words in (("cases",), ("audit", "--from", "2026-03-01", "--to", "2026-03-31"), ("ledger", "verify")):
+        outcome = run(*words, "--json", "--ledger", url)
+        assert (outcome.exit_code, outcome.stdout) == (3, "")
+        assert "dosetrack ledger rebuild" in outcome.stderr
+    assert run("ledger", "rebuild", "--json", "--ledger", url).document == {"cases": 2}
+    assert run("cases", "--json", "--ledger", url).document == before
+
+
+def test_reading_commands_need_no_permission_to_write(run: Run, ledger: str, tmp_path: Path) -> None:
+    """Read by the way a reader takes who may not write beside the file, see tests/ledger."""
+    copy = tmp_path / "copy.sqlite"
+    held, copied = sqlite3.connect(ledger.removeprefix("sqlite:///")), sqlite3.connect(copy)
+    held.backup(copied)
+    held.close()
+    copied.close()
+    before = sorted(tmp_path.iterdir())
+    case_id = run("cases", "--json", "--ledger", ledger).document["cases"][0]["id"]
+    really_may = read_only._may
+    for words in (
+        ("cases",),
+        ("case", case_id),
+        ("audit", "--from", "2026-03-01", "--to", "2026-03-31"),
+        ("ledger", "verify"),
+    ):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(read_only, "_may", lambda path, mode: mode != os.W_OK and really_may(path, mode))
+            outcome = run(*words, "--json", "--ledger", f"sqlite:///{copy}")
+        assert outcome.exit_code == 0, outcome.stderr
+        assert sorted(tmp_path.iterdir()) == before

@@ -79,7 +79,10 @@ def test_killed_writer_loses_nothing_acknowledged(file: Path, clock: Callable[..
         first = writer.stdout.readline()
         time.sleep(chance.uniform(0, 0.1))
         writer.send_signal(signal.SIGKILL)
-        acknowledged += whole_lines(first + writer.communicate(timeout=20)[0])
+        with writer.stdout:  # not communicate(), which passes over what readline() took too much
+            rest = writer.stdout.read()
+        writer.wait(timeout=20)
+        acknowledged += whole_lines(first + rest)
     ledger = Ledger.open(f"sqlite:///{file}", create=False, clock=clock)  # type: ignore[arg-type]
     with ledger.reading() as read:
         entries = read.entries()
