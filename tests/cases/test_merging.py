@@ -125,6 +125,16 @@ def test_same_uid_in_two_planes_is_two_events() -> None:
     assert len(merge_reports([report("one", [event(1, plane="a"), event(1, plane="b")])]).events) == 2
 
 
+def test_events_without_uid_are_told_apart_by_plane_start_kind_and_dose() -> None:
+    nameless = [replace(event(n), uid=None) for n in (1, 2)]
+    first = report("one", nameless[:1])
+    second = report("two", nameless, at="2026-03-01T10:30:00")
+    assert len(merge_reports([first, second]).events) == 2
+    for change in ({"plane": "b"}, {"started_at": "2026-03-01T09:09:09"}, {"dose_area_product_gycm2": 9.0}):
+        other = report("two", [replace(nameless[0], **change)], at="2026-03-01T10:30:00")
+        assert len(merge_reports([first, other]).events) == 2
+
+
 def test_reports_that_overlap_in_part_are_flagged_and_not_added() -> None:
     first = report("one", [event(1), event(2)])
     second = report("two", [event(2), event(3)], at="2026-03-01T11:00:00")
