@@ -15,6 +15,7 @@ from dashboards import view_models as vm
 from dashboards.components.numbers import definition_list, number
 from dashboards.components.tables import figure_numbers, table
 from dosetrack.skin.contributions import EventGiven, highest_by_part, largest_events
+from dosetrack.skin.peak import levels_mgy
 from dosetrack.skin.wording import dose_words, level_words, range_words
 
 if TYPE_CHECKING:
@@ -51,17 +52,20 @@ def number_block(view: SkinMapView) -> Component:
     )
 
 
-def no_map(view: SkinMapView) -> Component:
-    """Why there is no map, and the possible range that stands in for it."""
+def no_map(view: SkinMapView, *, is_short: bool = False) -> Component:
+    """Why there is no map, and the possible range that stands in for it.
+
+    is_short : what the range assumes opens on demand
+    """
     parts: list[Component] = [html.H3(NO_MAP), html.P(view.reason or "The reason is not known.")]
     if view.screening is None:
         parts.append(html.P("No range either: no air kerma is known.", className="quiet"))
     else:
-        told = range_words(view.screening.low_mgy, view.screening.high_mgy)
+        told = vm.kerma_range(view.screening.low_mgy, view.screening.high_mgy, levels=levels_mgy())
         shown = vm.Shown("possible range, not a measurement", told, is_estimated=True)
+        listed = html.Ul([html.Li(text) for text in view.screening.assumed], className="skin-assumed")
         parts.append(number(shown, size="large"))
-        parts.append(html.H3("Assumed"))
-        parts.append(html.Ul([html.Li(text) for text in view.screening.assumed], className="skin-assumed"))
+        parts.append(html.Details([html.Summary("Assumed"), listed], open=not is_short))
     return html.Div(parts, className="skin-numbers")
 
 

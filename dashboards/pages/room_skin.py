@@ -42,7 +42,7 @@ def hot_patch(view: SkinMapView) -> list[Component]:
     """The map in greys with its lines of equal dose; without one, why and the possible range."""
     skin_map = view.map
     if skin_map is None or skin_map.peak_mgy is None:
-        return [skin_panel.no_map(view)]
+        return [skin_panel.no_map(view, is_short=True)]
     figure = skin_flat(skin_map, ground=theme.DARK, ramp="grey", uirevision="room-skin")
     return [
         number(skin_words.peak(skin_map), size="large"),
