@@ -26,6 +26,7 @@ from dosetrack.merging import merge_reports
 from dosetrack.records.report import DoseReport, IrradiationEvent, Patient
 from dosetrack.skin.screening import SkinRange, estimated_skin_range, rough_geometry
 from dosetrack.skin.setup import Arms, BodyRegion, PatientSetup, Position, SystemSetup
+from dosetrack.times import local_day
 
 if TYPE_CHECKING:
     from dosetrack.skin.model import SkinMap
@@ -164,19 +165,19 @@ def document(made: Made) -> dict[str, Any]:
 
 def lines_of(made: Made) -> list[str]:
     """What a person wants to see of the map."""
-    from dosetrack.skin.peak import shown_gy
+    from dosetrack.skin.wording import dose_words, range_words
 
     found = made.map
     if found is None or found.peak_mgy is None:
         lines = [f"No map: {made.reason}"]
         if made.screening is not None:
             low, high = made.screening.low_mgy, made.screening.high_mgy
-            lines.append(f"Possible range from air kerma alone: {shown_gy(low)} to {shown_gy(high)} Gy")
+            lines.append(f"Possible range from air kerma alone: {range_words(low, high)}")
         return [*lines, "", *CAUTIONS]
     low, high = found.low_mgy or 0.0, found.high_mgy or 0.0
     lines = [
-        f"Estimated peak skin dose {shown_gy(found.peak_mgy)} Gy, "
-        f"range {shown_gy(low)} to {shown_gy(high)} Gy (k = 2), in {found.medium}",
+        f"Estimated peak skin dose {dose_words(found.peak_mgy)}, "
+        f"range {range_words(low, high)} (k = 2), in {found.medium}",
         f"Where: {found.peak_site}",
         f"Mapped: {found.mapped_fraction or 0:.0%} of the air kerma, on a {found.surface.kind}",
         "",
@@ -185,10 +186,7 @@ def lines_of(made: Made) -> list[str]:
     ]
     if found.influences:
         lines += ["", "What matters most"]
-        lines += [
-            f"  {one.text}: {shown_gy(one.low_mgy)} to {shown_gy(one.high_mgy)} Gy"
-            for one in found.influences[:5]
-        ]
+        lines += [f"  {one.text}: {range_words(one.low_mgy, one.high_mgy)}" for one in found.influences[:5]]
     lines += ["", "Assumed", *(f"  {one.text}" for one in found.assumed)]
     if found.findings:
         lines += ["", *(f"{one.severity}: {one.text}" for one in found.findings)]
@@ -249,7 +247,7 @@ def _shift(text: str | None) -> tuple[float, float, float] | None:
 
 
 def _of_files(files: list[Path], told: dict[str, Any]) -> Made:
-    from dosetrack.workflow.skin_jobs import worked_out
+    from dosetrack.workflow.skin_jobs import SkinJob, with_region, worked_out
 
     read = read_files(files)
     if not read.reports:
@@ -261,11 +259,18 @@ def _of_files(files: list[Path], told: dict[str, Any]) -> Made:
     except InputError as error:
         fail(str(error), WRONG_USAGE)
     size = {"height_cm": patient.height_cm, "weight_kg": patient.weight_kg, "sex": patient.sex}
-    groups = [
-        (events, SystemSetup(), _setup(size | told, label)) for events, label in _by_study(read.reports)
+    jobs = [
+        SkinJob(
+            case_id=label or "reports",
+            groups=((tuple(events), SystemSetup()),),
+            patient=with_region(PatientSetup(**(size | told)), label),
+            day=local_day(events[0].started_at),
+        )
+        for events, label in _by_study(read.reports)
     ]
-    found, reason = worked_out(groups, detail="full")
-    return Made(map=found, reason=reason, screening=_screening(read.reports), read=read)
+    found, reason = worked_out(jobs, detail="full")
+    screening = _screening(read.reports)
+    return Made(map=found.map if found else None, reason=reason, screening=screening, read=read)
 
 
 def _patient(reports: list[DoseReport]) -> Patient:
@@ -297,12 +302,6 @@ def _by_study(reports: list[DoseReport]) -> list[tuple[list[IrradiationEvent], s
         labels.setdefault(key, report.procedure.label)
     ordered = sorted(groups.items(), key=lambda item: min((e.started_at or "" for e in item[1]), default=""))
     return [(events, labels[key]) for key, events in ordered]
-
-
-def _setup(told: dict[str, Any], label: str | None) -> PatientSetup:
-    from dosetrack.workflow.skin_jobs import with_region
-
-    return with_region(PatientSetup(**told), label)
 
 
 def _screening(reports: list[DoseReport]) -> SkinRange | None:
@@ -373,13 +372,13 @@ def result_document(result: SkinResult) -> dict[str, Any]:
 
 
 def _line(result: SkinResult) -> str:
-    from dosetrack.skin.peak import shown_gy
+    from dosetrack.skin.wording import dose_words, range_words
 
     if result.peak_mgy is None or result.low_mgy is None or result.high_mgy is None:
         return f"{result.case_id}  no map: {result.reason}"
     return (
-        f"{result.case_id}  {shown_gy(result.peak_mgy)} Gy "
-        f"({shown_gy(result.low_mgy)} to {shown_gy(result.high_mgy)})  {result.site}"
+        f"{result.case_id}  {dose_words(result.peak_mgy)} "
+        f"({range_words(result.low_mgy, result.high_mgy)})  {result.site}"
     )
 
 

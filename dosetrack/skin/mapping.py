@@ -21,12 +21,12 @@ from dosetrack.skin.peak import (
     event_keys,
     event_shares,
     fluoroscopy_share,
-    shown_gy,
 )
 from dosetrack.skin.places import place_name
 from dosetrack.skin.quality import Medium, check_medium
 from dosetrack.skin.uncertainty import doubts, range_factor
 from dosetrack.skin.variations import SomeSkin, field_on, skin_that_matters
+from dosetrack.skin.wording import dose_words
 from dosetrack.tables import constants
 
 Detail = Literal["full", "peak"]
@@ -237,5 +237,5 @@ def _lower_estimate(base: _Base, off_skin: Sequence[PlacedBeam], bound: float | 
     fraction = base.mapped_fraction(off_skin)
     is_known = fraction is not None and all(n.reference_air_kerma_mgy is not None for n in not_mapped)
     share = f"{floor(100 * fraction)} %" if fraction is not None and is_known else "an unknown part"
-    most = "" if bound is None else f" Had all of it met that patch, the peak would be {shown_gy(bound)} Gy."
+    most = "" if bound is None else f" Had all of it met that patch, the peak would be {dose_words(bound)}."
     return [finding(FindingCode.SKIN_LOWER_ESTIMATE, share=share, count=count, most=most)]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cache
-from math import floor, log10
 
 import numpy as np
 
@@ -21,32 +20,6 @@ def levels_mgy() -> tuple[float, ...]:
     """The doses at which the bands of the map begin, above 0 [mGy] (`tables/skin_map.csv`)."""
     table = constants("skin_map")
     return tuple(table[f"band_edge_{n}"].number * _MGY_PER_GY for n in range(1, _EDGES + 1))
-
-
-def shown_gy(value_mgy: float | None) -> str:
-    """A skin dose as people read it, in Gy: two figures, never rounded up across a level.
-
-    A dose just below 2 Gy is no 2 Gy. Rounding down cannot cross a level, since each level is a
-    number of two figures itself.
-
-    Examples
-    --------
-    >>> shown_gy(2449.0), shown_gy(1980.0), shown_gy(14600.0), shown_gy(None)
-    ('2.4', '1.9', '14', 'not known')
-    """
-    if value_mgy is None:
-        return "not known"
-    table = constants("skin_map")
-    least, figures = table["shown_least"].number, int(table["shown_figures"].number)
-    if value_mgy <= 0:
-        return "0"
-    if value_mgy < least:
-        return f"below {least / _MGY_PER_GY:g}"
-    rounded = _rounded(value_mgy, figures)
-    if any(value_mgy < level <= rounded for level in levels_mgy()):
-        rounded = _rounded(value_mgy, figures, down=True)
-    decimals = max(0, figures - 1 - floor(log10(rounded / _MGY_PER_GY) + 1e-9))
-    return f"{rounded / _MGY_PER_GY:.{decimals}f}"
 
 
 def dose_bands(dose_mgy: FloatArray, surface: Surface) -> tuple[DoseBand, ...]:
@@ -134,10 +107,3 @@ def bound_mgy(
     if not met.any():
         return None
     return peak_mgy + missing * float((contributions_mgy[met] / given[met]).max())
-
-
-def _rounded(value: float, figures: int, *, down: bool = False) -> float:
-    """`value` at `figures` significant figures, to the nearest or down."""
-    step = 10.0 ** (floor(log10(value)) - figures + 1)
-    steps = value / step
-    return float((floor(steps + 1e-9) if down else floor(steps + 0.5)) * step)

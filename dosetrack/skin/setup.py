@@ -46,7 +46,7 @@ class SystemSetup:
     angle_frame : 'patient' where the system turns its angles with the patient's position as the
         standard asks, 'machine' where it always reports them as for head-first supine
     calibration_factor : true over displayed air kerma by plane; a plane left out: not calibrated, 1
-    table_transmission, transmission_low, transmission_high : of table and pad at a right angle
+    table_transmission : of table and pad at a right angle
     is_transmission_measured : on this system, not the published default
     table_half_width_mm, table_length_mm, pad_mm : of the table top [mm]
     isocentre_height_mm : table height reading with the pad top at the isocentre; None: not measured [mm]
@@ -56,8 +56,6 @@ class SystemSetup:
     angle_frame: AngleFrame = "patient"
     calibration_factor: tuple[tuple[str, float], ...] = ()
     table_transmission: float | None = None
-    transmission_low: float | None = None
-    transmission_high: float | None = None
     is_transmission_measured: bool = False
     table_half_width_mm: float | None = None
     table_length_mm: float | None = None

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from dosetrack.alerts import Prompt
 from dosetrack.cases import Case, CaseState
@@ -15,7 +15,7 @@ from dosetrack.entry import Question
 from dosetrack.findings import Finding
 from dosetrack.kidney import InjectionsAhead, KidneyAssessment
 from dosetrack.radiation import BeamOn, Forecast, PlaneCurve, RadiationAccount
-from dosetrack.records.entries import Injection, Payload
+from dosetrack.records.entries import HeldForPerson, Injection, Payload
 from dosetrack.records.levels import LevelLine, LevelReached
 from dosetrack.records.people import Actor
 from dosetrack.records.report import RefusedFile
@@ -24,6 +24,7 @@ from dosetrack.skin.screening import SkinRange
 from dosetrack.skin.setup import PatientSetup, SystemSetup
 
 if TYPE_CHECKING:  # the map brings numpy; a view without one does not need it
+    from dosetrack.skin.accumulate import CaseShare, NotOnMap
     from dosetrack.skin.model import SkinMap
 
 
@@ -67,13 +68,31 @@ class Stair:
 
 
 @dataclass(frozen=True, slots=True)
+class FeedAge:
+    """When one source told something of a case last.
+
+    kind : 'console gateway', 'injector gateway', 'dose report', 'typed'
+    name : of the gateway, or of who typed or sent it last
+    last_at : when it arrived; None where a granted gateway sent nothing in this case
+    """
+
+    kind: str
+    name: str
+    last_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
 class Feeds:
-    """How old the numbers are. `is_stale`: nothing for longer than the setting (running cases)."""
+    """How old the numbers are. `is_stale`: nothing for longer than the setting (running cases).
+
+    ages : each source that told something, the newest first
+    """
 
     last_reading_at: datetime | None
     last_report_at: datetime | None
     last_entry_at: datetime | None
     is_stale: bool
+    ages: tuple[FeedAge, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,6 +175,58 @@ class Recorded:
 
 
 @dataclass(frozen=True, slots=True)
+class Grant:
+    """A gateway that may feed one room. id : of the entry that granted it, not the token."""
+
+    id: str
+    name: str
+    room: str
+    sees_patient: bool
+    granted_at: datetime
+    granted_by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """What a machine sent and a person has not decided about.
+
+    case_id : None where no case ran in the room
+    answers : the decisions it may be given
+    """
+
+    entry_id: str
+    case_id: str | None
+    at: datetime
+    recorded_at: datetime
+    sent: HeldForPerson
+    answers: tuple[str, ...]
+
+
+FedOutcome = Literal["recorded", "held already", "asked", "no case", "other content", "not counted"]
+
+
+@dataclass(frozen=True, slots=True)
+class Fed:
+    """What became of a machine's message.
+
+    outcome : 'recorded'; 'held already' (sent before and recorded); 'asked' (a person must decide, it
+        counts nowhere until then); 'no case' (none ran in the room); 'other content' (the id was used
+        for something else); 'not counted' (a person decided so)
+    entry_id : of what was recorded
+    held_as : id under which it waits for a person; None where the same question stands open already
+        and the next reading will tell
+    """
+
+    outcome: FedOutcome
+    reason: str = ""
+    entry_id: str | None = None
+    case_id: str | None = None
+    held_as: str | None = None
+    questions: tuple[Question, ...] = ()
+    prompts: tuple[Prompt, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class TypedEntry:
     """One thing typed elsewhere and taken in later. actor None: whoever takes it in."""
 
@@ -197,6 +268,7 @@ class SkinMapView:
     setup, system : the patient on the table and the x-ray system the map was made with
     cases : ids of the cases on the map, the one asked for last
     screening : the possible range from air kerma alone, which stands in where there is no map
+    shares : what each case on the map gave; not_on_map : the cases that could not be placed
     """
 
     map: SkinMap | None
@@ -205,6 +277,8 @@ class SkinMapView:
     system: SystemSetup
     cases: tuple[str, ...]
     screening: SkinRange | None
+    shares: tuple[CaseShare, ...] = ()
+    not_on_map: tuple[NotOnMap, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

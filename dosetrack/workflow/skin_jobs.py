@@ -14,6 +14,7 @@ from dosetrack.records.report import DoseReport, IrradiationEvent
 from dosetrack.settings import Settings
 from dosetrack.skin.screening import SkinRange, estimated_skin_range, rough_geometry
 from dosetrack.skin.setup import PatientSetup, SystemSetup
+from dosetrack.times import local_day
 from dosetrack.version import VERSION
 from dosetrack.workflow.projector import account_of
 from dosetrack.workflow.results import SkinMapView, SkinResult
@@ -21,7 +22,8 @@ from dosetrack.workflow.site import settings_for
 from dosetrack.workflow.skin_setups import patient_setup, system_setup
 
 if TYPE_CHECKING:
-    from dosetrack.skin.model import SkinMap
+    from dosetrack.skin.accumulate import AccumulatedMap
+    from dosetrack.skin.model import Surface
 
 Detail = Literal["full", "peak"]
 _Machine = tuple[str | None, str | None, str | None]
@@ -33,13 +35,21 @@ NO_EVENTS = "No dose report with irradiation events is held: there is nothing to
 
 @dataclass(frozen=True, slots=True)
 class SkinJob:
-    """All that goes into one map. groups : events and system of each machine."""
+    """All that goes into the map of one case.
+
+    groups : events and system of each machine
+    patient : how the patient lay
+    day : YYYY-MM-DD; reference_air_kerma_mgy : over all planes and machines
+    made_from : a digest of everything that bears on the map
+    """
 
     case_id: str
     groups: tuple[tuple[tuple[IrradiationEvent, ...], SystemSetup], ...]
     patient: PatientSetup
-    screening: SkinRange | None
-    made_from: str
+    day: str | None = None
+    reference_air_kerma_mgy: float | None = None
+    screening: SkinRange | None = None
+    made_from: str = ""
 
 
 def job_of(reader: LedgerReader, case: Case, override: PatientSetup | None = None) -> SkinJob:
@@ -47,11 +57,15 @@ def job_of(reader: LedgerReader, case: Case, override: PatientSetup | None = Non
     patient = override or with_region(patient_setup(case), case.procedure)
     groups = tuple((tuple(events), system_setup(settings)) for events, settings in _by_machine(reader, case))
     told = [t.counted.event for t in case.events]
+    account = account_of(case)
+    kerma = account.reference_air_kerma_sum_mgy.higher
     return SkinJob(
         case_id=case.id,
         groups=groups,
         patient=patient,
-        screening=estimated_skin_range(account_of(case), rough_geometry(told)),
+        day=local_day(case.started_at),
+        reference_air_kerma_mgy=kerma.value if kerma else None,
+        screening=estimated_skin_range(account, rough_geometry(told)),
         made_from=_digest(case, groups, patient),
     )
 
@@ -75,46 +89,58 @@ def result_of(job: SkinJob) -> SkinResult:
 def view_of(jobs: Sequence[SkinJob], detail: Detail) -> SkinMapView:
     """The map of all `jobs` on one body, that of the last; made now."""
     last = jobs[-1]
-    found, reason = worked_out(
-        [(group, system, job.patient) for job in jobs for group, system in job.groups], detail=detail
-    )
+    found, reason = worked_out(jobs, detail=detail)
     return SkinMapView(
-        map=found,
+        map=found.map if found else None,
         reason=reason,
         setup=last.patient,
         system=last.groups[-1][1] if last.groups else SystemSetup(),
         cases=tuple(job.case_id for job in jobs),
         screening=last.screening,
+        shares=found.shares if found else (),
+        not_on_map=found.not_on_map if found else (),
     )
 
 
-def worked_out(
-    groups: Sequence[tuple[Sequence[IrradiationEvent], SystemSetup, PatientSetup]], *, detail: Detail
-) -> tuple[SkinMap | None, str | None]:
-    """(map of all groups on one body, why there is none).
-
-    groups : events of one machine, its setting, and how the patient lay there; the body's size and
-        shape are those of the last
-    """
-    from dosetrack.skin.body import patient_surface  # numpy, which a view without a map does not need
-    from dosetrack.skin.mapping import skin_map
-    from dosetrack.skin.patient_position import position_of
+def worked_out(jobs: Sequence[SkinJob], *, detail: Detail) -> tuple[AccumulatedMap | None, str | None]:
+    """(map of all cases on one body, why there is none); the body's size is that of the last case."""
+    from dosetrack.skin.accumulate import DatedCase, accumulated_map  # numpy, which not every view needs
     from dosetrack.skin.placing import placed_case
 
-    if not any(events for events, _, _ in groups):
+    if not any(events for job in jobs for events, _ in job.groups):
         return None, NO_EVENTS
-    events, _, patient = groups[-1]
-    # where size is not known the skin is a flat sheet, which must face the table
-    facing = replace(patient, position=position_of(events, set_by_hand=patient.position))
-    surface = patient_surface(facing, spacing_mm=PATCH_MM)
-    placed = [
-        placed_case(events, system=system, patient=patient, surface=surface)
-        for events, system, patient in groups
+    surface = _surface(jobs)
+    dated = [
+        DatedCase(
+            case_id=job.case_id,
+            day=job.day,
+            placed=tuple(
+                placed_case(events, system=system, patient=job.patient, surface=surface)
+                for events, system in job.groups
+            ),
+            reference_air_kerma_mgy=job.reference_air_kerma_mgy,
+        )
+        for job in jobs
     ]
-    if not any(case.beams for case in placed):
-        reasons = dict.fromkeys(left_out.reason for case in placed for left_out in case.not_mapped)
+    if not any(case.is_on_map for case in dated):
+        left_out = [one for case in dated for part in case.placed for one in part.not_mapped]
+        reasons = dict.fromkeys(one.reason for one in left_out)
         return None, NOTHING_PLACED.format(reasons="; ".join(reasons) or "no event has air kerma")
-    return skin_map(placed, surface, detail=detail), None
+    return accumulated_map(dated, surface, detail=detail), None
+
+
+def _surface(jobs: Sequence[SkinJob]) -> Surface:
+    """The body that all cases lie on, built as far as their regions need."""
+    from dosetrack.skin.body import patient_surface
+    from dosetrack.skin.patient_position import position_of
+
+    patient = jobs[-1].patient
+    if len({job.patient.region for job in jobs}) > 1:
+        patient = replace(patient, region=None)
+    events = [event for told, _ in (jobs[-1].groups or jobs[0].groups) for event in told]
+    # where size is not known the skin is a flat sheet, which must face the table
+    facing = position_of(events, set_by_hand=patient.position)
+    return patient_surface(replace(patient, position=facing), spacing_mm=PATCH_MM)
 
 
 def _by_machine(reader: LedgerReader, case: Case) -> list[tuple[list[IrradiationEvent], Settings]]:
@@ -128,16 +154,12 @@ def _by_machine(reader: LedgerReader, case: Case) -> list[tuple[list[Irradiation
         machine = (report.equipment.serial, report.equipment.station, report.equipment.model)
         groups.setdefault(machine, []).append(timed.counted.event)
         machines[machine] = report
+    day = local_day(case.started_at)  # a factor measured later does not change what was shown before
     found = []
     for machine, events in groups.items():
         room = case.room if len(groups) == 1 else room_of_equipment((machines[machine].equipment,), rooms)
-        found.append((events, settings_for(reader, room=room, procedure=case.procedure, day=_day(case))))
+        found.append((events, settings_for(reader, room=room, procedure=case.procedure, day=day)))
     return found
-
-
-def _day(case: Case) -> str | None:
-    """The first day of the case: a factor measured later does not change what was shown before."""
-    return case.started_at[:10] if case.started_at else None
 
 
 def with_region(patient: PatientSetup, procedure: str | None) -> PatientSetup:

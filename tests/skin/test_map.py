@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from dosetrack.skin.beam import Beam
 from dosetrack.skin.mapping import skin_map
 from dosetrack.skin.model import SkinMap
-from dosetrack.skin.peak import levels_mgy, shown_gy
+from dosetrack.skin.peak import levels_mgy
 from tests.skin.map_cases import TABLE, beam, case, flat, placed, tube
 
 
@@ -269,25 +269,6 @@ def test_the_short_form_has_the_same_numbers() -> None:
     )
     assert short.doubts == full.doubts
     assert (short.growth, short.influences) == ((), ())
-
-
-@pytest.mark.parametrize(
-    ("mgy", "shown"),
-    [
-        (2449.0, "2.4"), (1999.9, "1.9"), (2000.0, "2.0"), (2950.0, "2.9"), (4960.0, "4.9"),
-        (9960.0, "9.9"), (10000.0, "10"), (14600.0, "14"), (15000.0, "15"), (23400.0, "23"),
-        (412.3, "0.41"), (23.4, "0.023"), (0.2, "below 0.001"), (0.0, "0"), (None, "not known"),
-    ],
-)  # fmt: skip
-def test_a_dose_is_shown_in_two_figures_and_never_across_a_level(mgy: float | None, shown: str) -> None:
-    assert shown_gy(mgy) == shown
-
-
-@given(mgy=st.floats(1.0, 40_000.0))
-def test_a_shown_dose_stands_on_the_same_side_of_each_level(mgy: float) -> None:
-    shown = float(shown_gy(mgy)) * 1000
-    assert all((shown >= level) == (mgy >= level) for level in levels_mgy())
-    assert shown == pytest.approx(mgy, rel=0.1)
 
 
 def test_cylinder_nearest_skin_by_closed_form() -> None:

@@ -9,9 +9,9 @@ import pytest
 from dosetrack.errors import InputError, UnknownCaseError
 from dosetrack.records.entries import PatientPlaced
 from dosetrack.services.skin_batch import skin_results
-from dosetrack.skin.setup import PatientSetup
+from dosetrack.skin.setup import PatientSetup, SystemSetup
 from dosetrack.workflow import Workflow
-from dosetrack.workflow.skin_jobs import worked_out
+from dosetrack.workflow.skin_jobs import SkinJob, worked_out
 from tests.workflow.invented import NURSE, OPENING, Clock, dose_report, event
 from tests.workflow.skin_cases import straight_event
 
@@ -149,13 +149,34 @@ def test_the_batch_keeps_what_it_worked_out(workflow: Workflow, workers: int) ->
 
 def test_two_machines_of_one_case_lie_on_one_body() -> None:
     setup = PatientSetup(height_cm=175, weight_kg=80, region="abdomen")
-    from dosetrack.skin.setup import SystemSetup
-
-    alone, _ = worked_out([([straight_event(1)], SystemSetup(), setup)], detail="peak")
-    both, _ = worked_out(
-        [([straight_event(1)], SystemSetup(), setup), ([straight_event(2)], SystemSetup(), setup)],
-        detail="peak",
-    )
+    one = ((straight_event(1),), SystemSetup())
+    other = ((straight_event(2),), SystemSetup())
+    alone, _ = worked_out([SkinJob("c", (one,), setup)], detail="peak")
+    both, _ = worked_out([SkinJob("c", (one, other), setup)], detail="peak")
     assert alone is not None
     assert both is not None
-    assert both.peak_mgy == pytest.approx(2 * (alone.peak_mgy or 0.0), rel=1e-6)
+    assert both.map.peak_mgy == pytest.approx(2 * (alone.map.peak_mgy or 0.0), rel=1e-6)
+
+
+def test_an_earlier_case_of_another_region_lies_on_the_same_body() -> None:
+    setup = PatientSetup(height_cm=175, weight_kg=80)
+    head = SkinJob("head", (((straight_event(1),), SystemSetup()),), replace(setup, region="head"))
+    belly = SkinJob("belly", (((straight_event(2),), SystemSetup()),), replace(setup, region="abdomen"))
+    found, _ = worked_out([head, belly], detail="peak")
+    assert found is not None
+    assert [share.case_id for share in found.shares] == ["head", "belly"]
+    assert found.map.mapped_fraction == pytest.approx(1.0)
+    assert sorted(share.at_peak_mgy for share in found.shares)[0] == 0.0
+
+
+def test_an_earlier_case_without_geometry_is_named_and_never_added(workflow: Workflow) -> None:
+    first = case_with(workflow, event(1))
+    again = replace(straight_event(30), started_at="2026-03-20T09:00:00", uid="1.2.826.0.1.3680043.10.999.9")
+    second = case_with(
+        workflow, again, name="r2", accession="A-2", study="1.2.3.4", started="2026-03-20T09:00:00"
+    )
+    view = workflow.patient_skin_map(second)
+    assert [one.case_id for one in view.not_on_map] == [first]
+    assert view.not_on_map[0].reference_air_kerma_mgy == pytest.approx(100.0)
+    assert view.map is not None
+    assert view.map.peak_mgy == pytest.approx(peak(workflow, second))
