@@ -10,6 +10,16 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+from dosetrack.records.follow_up import (
+    ContactTried,
+    FollowUpAssigned,
+    FollowUpClosed,
+    FollowUpDecided,
+    FollowUpReopened,
+    PatientContact,
+    SkinDoseEstimated,
+    SkinExamined,
+)
 from dosetrack.records.levels import LevelReached
 from dosetrack.records.people import Actor
 from dosetrack.records.report import Patient, PlaneName
@@ -47,7 +57,8 @@ class CaseOpened:
     """A case was planned or started by a person. `is_planned`: not yet running.
 
     `earlier_*` is contrast of the look-back window given elsewhere, told by a person;
-    None with `earlier_contrast` UNKNOWN means 'earlier contrast not known'.
+    None with `earlier_contrast` UNKNOWN means 'earlier contrast not known'. `scheduled_key` names
+    the scheduled procedure the form was filled from.
     """
 
     room: str
@@ -67,6 +78,7 @@ class CaseOpened:
     arms: str | None = None
     pregnancy: Knowledge = Knowledge.UNKNOWN
     accession_number: str | None = None
+    scheduled_key: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -310,9 +322,11 @@ class SettingChanged:
 class ProcedureScheduled:
     """A procedure is planned: from a worklist or a table. A newer entry of the same `key` replaces it.
 
-    key : what names it at its source: scheduled step id, else accession number
-    scheduled_at : ISO 8601 as the source gave it
-    source : 'worklist' or the name of the table
+    key : what names it at its source: accession number and scheduled step, as far as told; else
+        patient, day and procedure
+    scheduled_at : ISO 8601 as the source gave it; a day alone where no time was told
+    source : 'worklist of' the server's title, or the name of the table
+    station : of the scheduled step, as its source wrote it; room None where no room is set for it
     """
 
     key: str
@@ -324,15 +338,38 @@ class ProcedureScheduled:
     accession_number: str | None = None
     study_instance_uid: str | None = None
     source: str = "worklist"
+    station: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class AccessGranted:
-    """A gateway may feed `room` over HTTP. Only the digest of its token is kept; withdrawn, it ends."""
+    """A gateway may feed `room` over HTTP. Only the digest of its token is kept; withdrawn, it ends.
+
+    sees_patient : it may be told who the patient of the running case is
+    """
 
     name: str
     room: str
     token_sha256: str
+    sees_patient: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class HeldForPerson:
+    """A machine sent something that a person must decide about; until then it counts nowhere.
+
+    feed : name of the machine's grant
+    kinds : of the questions, such as 'reset' or 'carried-over'; 'no-case' where none ran in the room
+    questions : the same in words
+    reading, injection : what was sent; one of them
+    """
+
+    feed: str
+    room: str
+    kinds: tuple[str, ...]
+    questions: tuple[str, ...]
+    reading: ConsoleReading | None = None
+    injection: Injection | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -378,6 +415,15 @@ Payload = (
     | SettingChanged
     | ProcedureScheduled
     | AccessGranted
+    | HeldForPerson
+    | FollowUpDecided
+    | FollowUpAssigned
+    | ContactTried
+    | SkinExamined
+    | SkinDoseEstimated
+    | FollowUpClosed
+    | FollowUpReopened
+    | PatientContact
     | Withdrawn
     | DataDeleted
     | Note
@@ -407,6 +453,15 @@ PAYLOAD_KINDS: dict[str, type] = {
     "setting-changed": SettingChanged,
     "procedure-scheduled": ProcedureScheduled,
     "access-granted": AccessGranted,
+    "held-for-person": HeldForPerson,
+    "follow-up-decided": FollowUpDecided,
+    "follow-up-assigned": FollowUpAssigned,
+    "contact-tried": ContactTried,
+    "skin-examined": SkinExamined,
+    "skin-dose-estimated": SkinDoseEstimated,
+    "follow-up-closed": FollowUpClosed,
+    "follow-up-reopened": FollowUpReopened,
+    "patient-contact": PatientContact,
     "withdrawn": Withdrawn,
     "data-deleted": DataDeleted,
     "note": Note,

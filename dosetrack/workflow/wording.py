@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import singledispatch
 
 from dosetrack.records import entries as e
+from dosetrack.records import follow_up as f
 from dosetrack.records.report import Patient
 
 
@@ -89,6 +90,71 @@ def _(payload: e.ProcedureScheduled) -> str:
 @_words.register
 def _(payload: e.AccessGranted) -> str:
     return f"{payload.name} may feed {payload.room}"
+
+
+@_words.register
+def _(payload: e.HeldForPerson) -> str:
+    sent = payload.reading if payload.reading is not None else payload.injection
+    return f"{payload.feed} sent: {_words(sent)}. Not counted. {' '.join(payload.questions)}"
+
+
+@_words.register
+def _(payload: f.FollowUpDecided) -> str:
+    if payload.tier is None:
+        return f"Follow-up of the {payload.kind}: nothing is due by the rules ({payload.profile})"
+    why = "; ".join(reason.text for reason in payload.reasons)
+    due = ", ".join(payload.due) or "no day set"
+    return f"Follow-up of the {payload.kind}: {payload.tier}, due {due}: {why}"
+
+
+@_words.register
+def _(payload: f.FollowUpAssigned) -> str:
+    return f"Follow-up of the {payload.kind}: {payload.owner or 'nobody'} looks after it"
+
+
+@_words.register
+def _(payload: f.ContactTried) -> str:
+    parts = [
+        f"{payload.kind}: {payload.outcome}",
+        payload.note or "",
+        payload.next_on and f"next {payload.next_on}",
+    ]
+    return "Patient called, " + ", ".join(part for part in parts if part)
+
+
+@_words.register
+def _(payload: f.SkinExamined) -> str:
+    grade = "not graded" if payload.grade is None else f"grade {payload.grade} ({payload.scale})"
+    place = f", {payload.place}" if payload.place else ""
+    return f"Skin seen on {payload.seen_on} by {payload.examiner}: {grade}{place}"
+
+
+@_words.register
+def _(payload: f.SkinDoseEstimated) -> str:
+    peak = payload.peak_skin_dose_mgy
+    dose = "no number" if peak is None else f"{peak / 1000:.2g} Gy"
+    return f"Physicist's estimate of peak skin dose: {dose}; decision: {payload.decision}"
+
+
+@_words.register
+def _(payload: f.FollowUpClosed) -> str:
+    return f"Follow-up of the {payload.kind} settled"
+
+
+@_words.register
+def _(payload: f.FollowUpReopened) -> str:
+    return f"Follow-up of the {payload.kind} opened again"
+
+
+@_words.register
+def _(payload: f.PatientContact) -> str:
+    if payload.died_on:
+        return f"Patient died on {payload.died_on}"
+    parts = [
+        "by " + ", ".join(payload.consents_to) if payload.consents_to else "",
+        f"interpreter: {payload.interpreter}" if payload.interpreter else "",
+    ]
+    return "Contact: " + (", ".join(part for part in parts if part) or "as told")
 
 
 @_words.register
