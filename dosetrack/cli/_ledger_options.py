@@ -13,8 +13,9 @@ from typing import Annotated, NoReturn
 import typer
 
 from dosetrack.errors import InputError, LedgerError, LedgerMissingError
+from dosetrack.ledger import Ledger
 from dosetrack.records.people import Actor, Role
-from dosetrack.workflow import Workflow, open_workflow
+from dosetrack.workflow import Workflow, open_workflow, utc_now
 
 LEDGER_VARIABLE = "DOSETRACK_LEDGER"
 WRONG_USAGE = 2
@@ -56,14 +57,23 @@ def _user() -> str:
         return "unknown user"
 
 
-def opened(given: str | None, *, create: bool = False, migrate: bool | None = None) -> Workflow:
+def opened(given: str | None, *, create: bool = False) -> Workflow:
     """The workflow on the ledger asked for; ends the command with exit code 3 when there is none."""
-    return _opened(partial(open_workflow, ledger_url(given), create=create, migrate=migrate))
+    return _opened(partial(open_workflow, ledger_url(given), create=create))
 
 
 def opened_to_read(given: str | None) -> Workflow:
     """The same for commands that only read: no permission to write the ledger is needed."""
     return _opened(partial(open_workflow, ledger_url(given), is_read_only=True))
+
+
+def opened_to_rebuild(given: str | None) -> Workflow:
+    """The same whichever version made its projections, for they are about to be made again."""
+
+    def open_it() -> Workflow:
+        return Workflow(Ledger.open(ledger_url(given), create=False, migrate=True, clock=utc_now))
+
+    return _opened(open_it)
 
 
 def _opened(open_it: Callable[[], Workflow]) -> Workflow:

@@ -6,6 +6,7 @@ hold. The ledger knows the records and no calculator: what a case amounts to is 
 `Projector` given by the caller.
 """
 
+from dosetrack.ledger.check import ProjectionDifference, ProjectionReport, check_projections
 from dosetrack.ledger.ledger import Ledger
 from dosetrack.ledger.query import LedgerReader
 from dosetrack.ledger.rebuild import Projector, needs_rebuild, projection_digest, rebuild
@@ -34,11 +35,14 @@ __all__ = [
     "OriginalRow",
     "PackedOriginal",
     "PlaneDose",
+    "ProjectionDifference",
+    "ProjectionReport",
     "Projector",
     "ReportRow",
     "SettingRow",
     "StoredEvent",
     "Transaction",
+    "check_projections",
     "needs_rebuild",
     "pack_original",
     "projection_digest",

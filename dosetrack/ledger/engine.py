@@ -132,7 +132,8 @@ def _set_up_sqlite(connection: sqlite3.Connection, _record: object) -> None:
 
 def _set_up_reading(connection: sqlite3.Connection, _record: object) -> None:
     connection.isolation_level = None
-    for pragma in ("PRAGMA query_only = ON", "PRAGMA cache_size = -8000"):
+    # the file cannot be written; temporary tables, which a check makes, stay in memory
+    for pragma in ("PRAGMA temp_store = MEMORY", "PRAGMA cache_size = -8000"):
         connection.execute(pragma)
 
 

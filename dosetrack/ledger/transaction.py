@@ -28,6 +28,7 @@ from dosetrack.records.entries import (
     NewEntry,
     ReportReceived,
     SettingChanged,
+    TableReceived,
 )
 from dosetrack.records.people import Actor
 from dosetrack.records.report import DoseReport
@@ -48,7 +49,9 @@ _DECIDE = (
     )
     .values(is_counted=bindparam("counts"), instant_utc=bindparam("instant"))
 )
-NAMES_ORIGINAL = ("report-received", "file-quarantined")  # kinds whose payload has a `sha256`
+NAMES_ORIGINAL = ("report-received", "file-quarantined", "table-received")
+NAMING_ORIGINAL = (ReportReceived, FileQuarantined, TableReceived)
+"""Kinds, and classes, of the payloads whose `sha256` is that of an original."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -328,7 +331,7 @@ def project_setting(tx: Transaction, entry: Entry) -> None:
 
 def _originals_named(entries: Iterable[Entry]) -> set[str]:
     payloads = (entry.payload for entry in entries)
-    return {payload.sha256 for payload in payloads if isinstance(payload, (ReportReceived, FileQuarantined))}
+    return {payload.sha256 for payload in payloads if isinstance(payload, NAMING_ORIGINAL)}
 
 
 def _entry(columns: dict[str, Any], new: NewEntry) -> Entry:

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
 from sqlalchemy import Row, select
 
-from dosetrack.errors import ChainBrokenError, LedgerError
+from dosetrack.errors import ChainBrokenError, InputError, LedgerError
 from dosetrack.ledger import schema
 from dosetrack.ledger.chain import entry_digest, first_digest, payload_digest
 from dosetrack.ledger.codec import payload_from_json
 from dosetrack.ledger.query import PAGE, LedgerReader
-from dosetrack.records.entries import DataDeleted, FileQuarantined, ReportReceived
+from dosetrack.ledger.transaction import NAMES_ORIGINAL, NAMING_ORIGINAL
+from dosetrack.records.entries import DataDeleted
 
 _ENTRY_COLUMNS = tuple(column.name for column in schema.entry.columns if column.name != "digest")
-_PLAIN_KINDS = ("data-deleted", "report-received", "file-quarantined")  # read by verification
+_DIGEST = re.compile("[0-9a-f]{64}")
+_PLAIN_KINDS = ("data-deleted", *NAMES_ORIGINAL)  # read by verification
 _ROWS = (
     select(schema.entry, schema.payload.c.salt, schema.payload.c.body)
     .outerjoin_from(schema.entry, schema.payload)
@@ -31,6 +34,19 @@ class Anchor:
 
     seq: int
     digest: str
+
+    @classmethod
+    def from_text(cls, text: str) -> Anchor:
+        """The anchor noted as '12:9f86d0...'; InputError when it is none."""
+        seq, _, digest = text.strip().partition(":")
+        digest = digest.strip().lower()
+        if not (seq.isascii() and seq.isdigit() and int(seq) and _DIGEST.fullmatch(digest)):
+            accepted = "the number of an entry, a colon and its digest of 64 hexadecimal digits"
+            raise InputError(field="anchor", given=text, accepted=accepted)
+        return cls(int(seq), digest)
+
+    def __str__(self) -> str:
+        return f"{self.seq}:{self.digest}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +160,7 @@ def _note_payload(row: Row[Any], walk: _Walk) -> None:
         said = payload_from_json(row.kind, row.body)
         if isinstance(said, DataDeleted):
             walk.deleted.update(said.entry_ids)
-        elif isinstance(said, (ReportReceived, FileQuarantined)):
+        elif isinstance(said, NAMING_ORIGINAL):
             walk.originals.setdefault(said.sha256, row.seq)
 
 
