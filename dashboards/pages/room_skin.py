@@ -12,12 +12,15 @@ from dash.development.base_component import Component
 from dashboards import ids, skin_words, theme
 from dashboards.components import skin_panel
 from dashboards.components.numbers import number
+from dashboards.components.skin_ahead import ahead_panel
 from dashboards.figures.skin_flat import skin_flat
 from dashboards.figures.style import GRAPH_CONFIG
 from dashboards.pages.skin import mark_of
 from dosetrack.errors import DosetrackError
+from dosetrack.skin.ahead import fluoroscopy_rate, look_ahead
 
 if TYPE_CHECKING:
+    from dosetrack.skin.ahead import Ahead
     from dosetrack.workflow import Workflow
     from dosetrack.workflow.results import SkinMapView
 
@@ -38,8 +41,8 @@ def hot_patch_panel() -> Component:
     )
 
 
-def hot_patch(view: SkinMapView) -> list[Component]:
-    """The map in greys with its lines of equal dose; without one, why and the possible range."""
+def hot_patch(view: SkinMapView, ahead: Ahead | None = None) -> list[Component]:
+    """The map in greys with its lines of equal dose and what may come; without a map, why not."""
     skin_map = view.map
     if skin_map is None or skin_map.peak_mgy is None:
         return [skin_panel.no_map(view, is_short=True)]
@@ -51,7 +54,17 @@ def hot_patch(view: SkinMapView) -> list[Component]:
             className="room-skin-figure",
         ),
         skin_panel.flat_numbers(skin_map, skin_map.dose_mgy),
+        ahead_panel(ahead),
     ]
+
+
+def what_may_come(workflow: Workflow, case_id: str, view: SkinMapView) -> Ahead | None:
+    """The look ahead of a running case with the rate of its latest fluoroscopy; None at rest."""
+    case = workflow.case_view(case_id).case
+    if view.map is None or not case.is_open:
+        return None
+    rate = fluoroscopy_rate([timed.counted.event for timed in case.events])
+    return look_ahead(view.map, rate_mgy_per_min=rate, angle_frame=view.system.angle_frame)
 
 
 def shown(workflow: Workflow, case_id: str, mark: str | None) -> tuple[Any, Any]:
@@ -62,7 +75,9 @@ def shown(workflow: Workflow, case_id: str, mark: str | None) -> tuple[Any, Any]
         text = str(error)
         return (no_update, no_update) if text == mark else (html.P(text, className="quiet"), text)
     now = mark_of(view)
-    return (no_update, no_update) if now == mark else (hot_patch(view), now)
+    if now == mark:
+        return no_update, no_update
+    return hot_patch(view, what_may_come(workflow, case_id, view)), now
 
 
 def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> None:

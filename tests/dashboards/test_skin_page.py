@@ -12,6 +12,7 @@ import pytest
 from dashboards import ids
 from dashboards.app import make_app
 from dashboards.components import skin_panel
+from dashboards.components.skin_ahead import ahead_panel
 from dashboards.components.skin_setup import (
     RECORDED,
     TRIED,
@@ -23,6 +24,7 @@ from dashboards.components.skin_setup import (
 from dashboards.pages import case, room_skin, skin
 from dashboards.skin_held import STEPS, HeldMaps
 from dosetrack.records.entries import PatientPlaced, PatientSize
+from dosetrack.skin.ahead import look_ahead
 from dosetrack.skin.setup import PatientSetup, SystemSetup
 from dosetrack.workflow import Workflow
 from dosetrack.workflow.results import SkinMapView
@@ -267,3 +269,24 @@ def test_room_draws_in_greys_once(workflow: Workflow, mapped: str) -> None:
 def test_room_without_a_map_tells_the_range(workflow: Workflow, unmapped: str) -> None:
     shown, _ = room_skin.shown(workflow, unmapped, None)
     assert "possible range" in str(shown)
+
+
+def test_room_tells_what_may_come_while_the_case_runs(workflow: Workflow, mapped: str) -> None:
+    view = workflow.skin_map(mapped)
+    ahead = room_skin.what_may_come(workflow, mapped, view)
+    text = str(room_skin.hot_patch(view, ahead))
+    if ahead is None:  # the report ended the case
+        assert "With the beam as it is now" not in text
+    found = look_ahead(view.map, rate_mgy_per_min=300.0)
+    assert found is not None
+    assert found.next_level is not None
+    text = str(ahead_panel(found))
+    assert "min of fluoroscopy until the peak reaches" in text
+    assert "none is recommended" in text
+    assert "The beam as it is now" in text
+
+
+def test_no_rate_is_said() -> None:
+    whole = invented_map()
+    assert "rate is not known" in str(ahead_panel(look_ahead(whole, rate_mgy_per_min=None)))
+    assert "reaches" not in str(ahead_panel(None))
