@@ -12,7 +12,8 @@ import typer
 
 from dosetrack.cli.json_out import plain, write_json
 from dosetrack.errors import ReportRefusedError
-from dosetrack.readers import check_template, read_report
+from dosetrack.readers import check_template, read_content, read_report
+from dosetrack.records.content import ContentNode
 from dosetrack.records.report import DoseReport, DoseTotal, RefusedFile
 from dosetrack.records.template import TemplateCheck
 from dosetrack.services.heads import head_of, shown_name
@@ -38,6 +39,8 @@ class ReadResult:
     refused: list[RefusedFile] = field(default_factory=list)
     template_checks: dict[str, TemplateCheck] = field(default_factory=dict)
     """By file, of reports of TID 10001, where asked for."""
+    contents: dict[str, ContentNode] = field(default_factory=dict)
+    """By file, of structured reports, where asked for."""
 
     @property
     def exit_code(self) -> int:
@@ -64,6 +67,9 @@ def read(
     with_template: Annotated[
         bool, typer.Option("--template", help="Also check each report against its template, TID 10001.")
     ] = False,
+    with_content: Annotated[
+        bool, typer.Option("--content", help="Also show every item of each report, as it was sent.")
+    ] = False,
 ) -> None:
     """Read dose reports and show what they say. Nothing is stored.
 
@@ -75,11 +81,11 @@ def read(
 
         print_suggestion(files)
     if mapping is None:
-        result = read_files(files, with_template=with_template)
+        result = read_files(files, with_template=with_template, with_content=with_content)
     else:
         result = _read_tables(files, mapping)
     if as_json:
-        write_json(document(result, with_template=with_template))
+        write_json(document(result, with_template=with_template, with_content=with_content))
     else:
         for report in result.reports:
             print("\n".join(lines_of(report)))
@@ -87,6 +93,10 @@ def read(
                 from dosetrack.cli.template_lines import template_lines
 
                 print("\n".join(template_lines(result.template_checks.get(report.file))))
+            if with_content:
+                from dosetrack.cli.content_lines import content_lines
+
+                print("\n".join(content_lines(result.contents.get(report.file))))
     for refused in result.refused:
         print(f"{refused.file}: {refused.reason}", file=sys.stderr)
     raise typer.Exit(result.exit_code)
@@ -98,26 +108,38 @@ def _read_tables(files: Iterable[Path], mapping: Path) -> ReadResult:
     return read_tables(files, mapping_of(mapping))
 
 
-def document(result: ReadResult, *, with_template: bool = False) -> dict[str, object]:
+def document(
+    result: ReadResult, *, with_template: bool = False, with_content: bool = False
+) -> dict[str, object]:
     """The JSON document of the command."""
     reports: list[object] = list(result.reports)
-    if with_template:
-        reports = [
-            plain(report) | {"template": result.template_checks.get(report.file)} for report in result.reports
-        ]
+    if with_template or with_content:
+        reports = []
+        for report in result.reports:
+            told = plain(report)
+            if with_template:
+                told["template"] = result.template_checks.get(report.file)
+            if with_content:
+                told["content"] = result.contents.get(report.file)
+            reports.append(told)
     return {"reports": reports, "refused": result.refused}
 
 
-def read_files(files: Iterable[Path], *, with_template: bool = False) -> ReadResult:
+def read_files(
+    files: Iterable[Path], *, with_template: bool = False, with_content: bool = False
+) -> ReadResult:
     """Read each of `files`; one that cannot be used never stops the rest."""
     result = ReadResult()
     for path in files:
         try:
-            data = _bytes_of(path)
-            result.reports.append(read_report(data, file=shown_name(path)))
-            check = check_template(data, file=shown_name(path)) if with_template else None
+            data, file = _bytes_of(path), shown_name(path)
+            result.reports.append(read_report(data, file=file))
+            check = check_template(data, file=file) if with_template else None
             if check is not None:
-                result.template_checks[shown_name(path)] = check
+                result.template_checks[file] = check
+            content = read_content(data, file=file) if with_content else None
+            if content is not None:
+                result.contents[file] = content
         except ReportRefusedError as refused:
             result.refused.append(RefusedFile(file=refused.file, reason=refused.reason))
     return result

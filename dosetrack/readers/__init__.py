@@ -8,9 +8,10 @@ from dosetrack.records.report import DoseReport
 
 if TYPE_CHECKING:
     from dosetrack.readers.held import HeldEvents, ReadAfter
+    from dosetrack.records.content import ContentNode
     from dosetrack.records.template import TemplateCheck
 
-__all__ = ["check_template", "read_report", "read_report_after"]
+__all__ = ["check_template", "read_content", "read_report", "read_report_after"]
 
 _TABLE_ROWS = b'{"dose table rows":'  # what is kept of a table's rows, see dose_table
 
@@ -30,6 +31,23 @@ def check_template(data: bytes, *, file: str) -> TemplateCheck | None:
     from dosetrack.readers.dispatch import check_any
 
     return check_any(data, file=file)
+
+
+def read_content(data: bytes, *, file: str) -> ContentNode | None:
+    """The content of the structured report in the bytes of a DICOM file, every item as it was sent.
+
+    None for what has none: images, procedure steps, tables.
+
+    Raises
+    ------
+    ReportRefusedError
+        As `read_report`.
+    """
+    if data.startswith(_TABLE_ROWS):
+        return None
+    from dosetrack.readers.dispatch import content_any
+
+    return content_any(data, file=file)
 
 
 def read_report(data: bytes, *, file: str) -> DoseReport:

@@ -14,6 +14,7 @@ from dosetrack.records.report import DoseReport
 
 if TYPE_CHECKING:
     from dosetrack.readers.held import HeldEvents, ReadAfter
+    from dosetrack.records.content import ContentNode
     from dosetrack.records.template import TemplateCheck
 
 T = TypeVar("T")
@@ -77,6 +78,25 @@ def check_any(data: bytes, *, file: str) -> TemplateCheck | None:
         return check_source(source) if (source.sop_class() or "").startswith(REPORTS) else None
 
     return _with_reason(data, file, check)
+
+
+def content_any(data: bytes, *, file: str) -> ContentNode | None:
+    """The content of a structured report, every item as sent; None for what has none. See `content`.
+
+    Raises
+    ------
+    ReportRefusedError
+        As `read_any`.
+    """
+    from dosetrack.readers.content import content_of
+
+    def content(source: Source) -> ContentNode | None:
+        sop_class = source.sop_class()
+        if sop_class in IMAGES or sop_class == PERFORMED_PROCEDURE_STEP:
+            return None
+        return None if sop_class is None and _is_step(source) else content_of(source)
+
+    return _with_reason(data, file, content)
 
 
 def _with_reason(data: bytes, file: str, read: Callable[[Source], T]) -> T:

@@ -108,6 +108,10 @@ class Walker:
         """Whether the element whose value stands at `start`, of a kind with a 32-bit length, is UN."""
         return self.encoding.is_explicit and self.data[start - 8 : start - 6] == _UNKNOWN
 
+    def is_unknown_at(self, position: int) -> bool:
+        """Whether the element whose header stands at `position` is UN."""
+        return self.encoding.is_explicit and self.data[position + 4 : position + 6] == _UNKNOWN
+
     def inside(self, start: int) -> Walker:
         """What reads the items at `start` in an element of value representation UN.
 
@@ -182,10 +186,8 @@ class Walker:
             if tag == stop_at:
                 return found, position
             header_at, position = position, self.end_of(value, length, limit)
-            is_own_unknown = (
-                self.encoding.is_explicit and self.data[header_at + 4 : header_at + 6] == _UNKNOWN
-            )
-            span = Span(value, position, length == UNDEFINED, is_unknown or is_own_unknown)
+            is_own = is_unknown or self.is_unknown_at(header_at)
+            span = Span(value, position, length == UNDEFINED, is_own)
             first = found.setdefault(tag, span)
             if first.start != value and self.data[first.start : first.end] != self.data[value:position]:
                 raise self.twice(header_at, key)

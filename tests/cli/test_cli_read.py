@@ -10,12 +10,13 @@ from pathlib import Path
 import pytest
 from pydicom.data import get_testdata_file
 
+from dosetrack.records.content import ContentNode
 from dosetrack.records.report import DoseReport, DoseTotal, Filter, IrradiationEvent
 from dosetrack.records.template import TemplateCheck
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "readers"))
 
-from rdsr_files import EventPlan, accumulated, event, report, saved
+from rdsr_files import EventPlan, accumulated, container, event, num, report, saved
 
 
 @pytest.fixture(scope="module")
@@ -100,6 +101,20 @@ def test_only_what_is_used_is_imported(good: Path) -> None:
     command = [sys.executable, "-c", code, str(good)]
     done = subprocess.run(command, capture_output=True, text=True, check=True, cwd=Path(__file__).parents[2])
     assert done.stderr.strip() == "[]"
+
+
+def test_content_is_shown_on_request(tmp_path: Path) -> None:
+    path = tmp_path / "report.dcm"
+    private = container(("77", "99INVENTED", "Private box"), [num("78", "1.50", "mm", "Private number")])
+    path.write_bytes(saved(report([event(EventPlan()), private])))
+    told = run("--content", path).stdout
+    assert "Private number [78 DCM]: 1.50 mm  <- not known here" in told
+    [one] = json.loads(run("--json", "--content", path).stdout)["reports"]
+    assert set(one) == {*names(DoseReport), "content"}
+    assert set(one["content"]) == names(ContentNode)
+    assert one["content"]["children"][-1]["children"][0]["value"] == "1.50"
+    [without] = json.loads(run("--json", path).stdout)["reports"]
+    assert "content" not in without
 
 
 def test_template_is_checked_on_request(tmp_path: Path) -> None:
