@@ -85,6 +85,11 @@ def beam_view(beam: Beam) -> str:
     )
 
 
+def view_head(skin_map: SkinMap) -> str:
+    """What stands over the views: they are the machine's where the patient did not lie as it assumes."""
+    return "view" if all(case.position == "HFS" for case in skin_map.cases) else "view, machine angles"
+
+
 def kind(is_fluoroscopy: bool | None) -> str:
     """Fluoroscopy or acquisition."""
     if is_fluoroscopy is None:

@@ -113,7 +113,8 @@ def events(skin_map: SkinMap, *, zone: ZoneInfo) -> Component:
     if others.count:
         word = "event" if others.count == 1 else "events"
         rows.append(("", f"{others.count} other {word}", "", *_given(others.dose_mgy, skin_map)))
-    return table(EVENTS_HEAD, rows, caption="Contributions to the peak", numeric=frozenset({3, 4}))
+    head = (*EVENTS_HEAD[:2], skin_words.view_head(skin_map), *EVENTS_HEAD[3:])
+    return table(head, rows, caption="Contributions to the peak", numeric=frozenset({3, 4}))
 
 
 def _event_row(one: EventGiven, skin_map: SkinMap, zone: ZoneInfo) -> tuple[str, ...]:

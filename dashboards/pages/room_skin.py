@@ -15,9 +15,8 @@ from dashboards.components.numbers import number
 from dashboards.components.skin_ahead import ahead_panel
 from dashboards.figures.skin_flat import skin_flat
 from dashboards.figures.style import GRAPH_CONFIG
-from dashboards.pages.skin import mark_of
+from dashboards.pages.skin import mark_of, what_may_come
 from dosetrack.errors import DosetrackError
-from dosetrack.skin.ahead import fluoroscopy_rate, look_ahead
 
 if TYPE_CHECKING:
     from dosetrack.skin.ahead import Ahead
@@ -56,15 +55,6 @@ def hot_patch(view: SkinMapView, ahead: Ahead | None = None) -> list[Component]:
         skin_panel.flat_numbers(skin_map, skin_map.dose_mgy),
         ahead_panel(ahead),
     ]
-
-
-def what_may_come(workflow: Workflow, case_id: str, view: SkinMapView) -> Ahead | None:
-    """The look ahead of a running case with the rate of its latest fluoroscopy; None at rest."""
-    case = workflow.case_view(case_id).case
-    if view.map is None or not case.is_open:
-        return None
-    rate = fluoroscopy_rate([timed.counted.event for timed in case.events])
-    return look_ahead(view.map, rate_mgy_per_min=rate, angle_frame=view.system.angle_frame)
 
 
 def shown(workflow: Workflow, case_id: str, mark: str | None) -> tuple[Any, Any]:

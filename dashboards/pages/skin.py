@@ -13,6 +13,7 @@ from dash.development.base_component import Component
 
 from dashboards import ids, skin_words, theme
 from dashboards.components import skin_panel
+from dashboards.components.skin_ahead import ahead_panel
 from dashboards.components.skin_setup import TRIED, entries_of, setup_controls, setup_from, tried_words
 from dashboards.components.tables import section
 from dashboards.figures.skin_body import PEAK_TRACE, skin_body
@@ -23,10 +24,12 @@ from dashboards.pages.room_entry import actor_of
 from dashboards.skin_held import Drawn, HeldMaps
 from dosetrack.errors import DosetrackError
 from dosetrack.records.entries import PatientPlaced
+from dosetrack.skin.ahead import fluoroscopy_rate, look_ahead
 from dosetrack.skin.setup import PatientSetup
 from dosetrack.times import zone_named
 
 if TYPE_CHECKING:
+    from dosetrack.skin.ahead import Ahead
     from dosetrack.workflow import Workflow
     from dosetrack.workflow.results import SkinMapView
 
@@ -53,16 +56,25 @@ def skin_section() -> Component:
     )
 
 
-def place(view: SkinMapView, held: HeldMaps, *, zone: ZoneInfo) -> list[Component]:
+def place(
+    view: SkinMapView, held: HeldMaps, *, zone: ZoneInfo, ahead: Ahead | None = None
+) -> list[Component]:
     """Map and controls as recorded."""
     return [
         dcc.Store(id=ids.SKIN_TRIED),
-        html.Div(maps(view, held, zone=zone), id=ids.SKIN_MAPS, className="skin-maps"),
+        html.Div(maps(view, held, zone=zone, ahead=ahead), id=ids.SKIN_MAPS, className="skin-maps"),
         setup_controls(view.setup),
     ]
 
 
-def maps(view: SkinMapView, held: HeldMaps, *, zone: ZoneInfo, is_tried: bool = False) -> list[Component]:
+def maps(
+    view: SkinMapView,
+    held: HeldMaps,
+    *,
+    zone: ZoneInfo,
+    ahead: Ahead | None = None,
+    is_tried: bool = False,
+) -> list[Component]:
     """All that changes with the patient's place: figures, numbers and tables, or why there is no map.
 
     is_tried : nothing is recorded; the figure says so, and places do not tell their views
@@ -83,7 +95,7 @@ def maps(view: SkinMapView, held: HeldMaps, *, zone: ZoneInfo, is_tried: bool = 
         html.Div([skin_panel.number_block(view), _body_graph(drawn)], className="skin-side"),
         html.Div(
             [
-                html.Div(id=ids.SKIN_AHEAD),
+                html.Div(ahead_panel(ahead), id=ids.SKIN_AHEAD),
                 skin_panel.tables(view.map, zone=zone),
                 html.P(skin_words.CAUTION, className="quiet"),
             ],
@@ -245,6 +257,15 @@ def mark_of(view: SkinMapView) -> str:
     return repr((peak, beams, view.reason, view.setup, view.screening, view.cases))
 
 
+def what_may_come(workflow: Workflow, case_id: str, view: SkinMapView) -> Ahead | None:
+    """The look ahead of a running case with the rate of its latest fluoroscopy; None at rest."""
+    case = workflow.case_view(case_id).case
+    if view.map is None or not case.is_open:
+        return None
+    rate = fluoroscopy_rate([timed.counted.event for timed in case.events])
+    return look_ahead(view.map, rate_mgy_per_min=rate, angle_frame=view.system.angle_frame)
+
+
 def tried_setup(workflow: Workflow, case_id: str, values: Mapping[str, Any]) -> PatientSetup | None:
     """The setup the controls tell; None when it is the recorded one."""
     recorded = workflow.skin_map(case_id).setup
@@ -289,6 +310,10 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
     def zone_of(case_id: str) -> ZoneInfo:
         return zone_named(workflow.case_view(case_id).time_zone)
 
+    def place_of(case_id: str, view: SkinMapView) -> list[Component]:
+        ahead = what_may_come(workflow, case_id, view)
+        return place(view, held, zone=zone_of(case_id), ahead=ahead)
+
     def drawn_of(case_id: str, tried: Mapping[str, Any] | None) -> Drawn | None:
         view = workflow.skin_map(case_id, setup_override=setup_from_data(tried))
         return held.of(view.map) if view.map is not None else None
@@ -307,7 +332,7 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
             return html.P(str(error), className="notice", role="alert"), None
         if mark_of(view) == mark:
             return no_update, no_update
-        return place(view, held, zone=zone_of(case_id)), mark_of(view)
+        return place_of(case_id, view), mark_of(view)
 
     @app.callback(
         Output(ids.SKIN_PLACE, "children", allow_duplicate=True),
@@ -318,7 +343,7 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
     def back(clicks: int | None, case_id: str) -> Any:
         if not clicks:
             return no_update
-        return place(workflow.skin_map(case_id), held, zone=zone_of(case_id))
+        return place_of(case_id, workflow.skin_map(case_id))
 
     @app.callback(
         Output(ids.SKIN_MAPS, "children"),
@@ -338,7 +363,8 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
             return (no_update,) * 5
         view = workflow.skin_map(case_id, setup_override=tried)
         is_tried = tried is not None
-        shown = maps(view, held, zone=zone_of(case_id), is_tried=is_tried)
+        ahead = what_may_come(workflow, case_id, view)
+        shown = maps(view, held, zone=zone_of(case_id), ahead=ahead, is_tried=is_tried)
         return shown, setup_as_data(tried), tried_words(is_tried), not is_tried, not is_tried
 
     @app.callback(

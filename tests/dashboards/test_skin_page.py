@@ -273,7 +273,7 @@ def test_room_without_a_map_tells_the_range(workflow: Workflow, unmapped: str) -
 
 def test_room_tells_what_may_come_while_the_case_runs(workflow: Workflow, mapped: str) -> None:
     view = workflow.skin_map(mapped)
-    ahead = room_skin.what_may_come(workflow, mapped, view)
+    ahead = skin.what_may_come(workflow, mapped, view)
     text = str(room_skin.hot_patch(view, ahead))
     if ahead is None:  # the report ended the case
         assert "With the beam as it is now" not in text
