@@ -63,6 +63,8 @@ def ingest(
             )
     except KeyboardInterrupt:
         fail("Interrupted. What was taken in stays; the same command goes on from there.", INTERRUPTED)
+    if not (result.refused or _is_something_used(result)):
+        print("Nothing added: no file with anything to take in was found.", file=sys.stderr)
     for refused in result.refused:
         print(f"{refused.file}: {refused.reason}", file=sys.stderr)
     if as_json:
@@ -90,5 +92,8 @@ def document(result: IngestResult) -> dict[str, object]:
 def _exit_code(result: IngestResult) -> int:
     if not result.refused:
         return 0
-    something_used = result.added or result.already_held or result.entries_added
-    return SOME_REFUSED if something_used else NOTHING_USABLE
+    return SOME_REFUSED if _is_something_used(result) else NOTHING_USABLE
+
+
+def _is_something_used(result: IngestResult) -> bool:
+    return bool(result.added or result.already_held or result.entries_added)

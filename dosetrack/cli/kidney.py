@@ -144,8 +144,21 @@ def read_options(
     Raises
     ------
     InputError
-        A number without a unit, or an impossible one.
+        A number without a unit, an impossible one, or an option with nothing in it.
     """
+    _refuse_empty(
+        sex=sex,
+        age=age,
+        creatinine=creatinine,
+        creatinine_on=creatinine_on,
+        on=on,
+        weight=weight,
+        height=height,
+        site=site,
+        concentration=concentration,
+        given=given,
+        earlier=earlier,
+    )
     day = today if on is None else _day(on)
     years, age_asked = (None, ()) if age is None else age_from_text(age)
     size = patient_size_from_text(weight=weight, height=height, sex=sex, age_years=years, on=day)
@@ -169,6 +182,29 @@ def read_options(
     )
     asked = _asked((*age_asked, *size.questions, *strength_asked))
     return Request(patient, contrast, (*asked, *findings, *given_findings))
+
+
+_EXAMPLES = {
+    "sex": "F or M",
+    "age": "years such as 72",
+    "creatinine": "a number with its unit such as '1.4 mg/dL'",
+    "creatinine_on": "a day, YYYY-MM-DD",
+    "on": "a day, YYYY-MM-DD",
+    "weight": "a number with its unit such as '68 kg'",
+    "height": "a number with its unit such as '160 cm'",
+    "site": "first-pass, second-pass, venous or unknown",
+    "concentration": "mg I/mL such as 320",
+    "given": "a number with its unit such as '40 mL'",
+    "earlier": "a number with its unit such as '90 mL', or none",
+}
+
+
+def _refuse_empty(**options: str | None) -> None:
+    """InputError for the first option that was given with nothing in it."""
+    for name, text in options.items():
+        if text is not None and not text.strip():
+            accepted = f"{_EXAMPLES[name]}; leave the option out where it is not known"
+            raise InputError(field=f"--{name.replace('_', '-')}", given=text, accepted=accepted)
 
 
 def document(assessment: KidneyAssessment, *, asked: tuple[Finding, ...] = ()) -> dict[str, Any]:

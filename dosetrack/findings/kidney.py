@@ -62,6 +62,12 @@ class KidneyFindings:
         Severity.INFO,
         "Weight is more than {percent} % of ideal weight: the lowest clearance is used ({basis}).",
     )
+    IDEAL_WEIGHT_NOT_DEFINED = FindingKind(
+        "ideal-weight-not-defined",
+        Severity.WARNING,
+        "Height {height} cm: the formula for ideal weight does not reach below {least} cm. Clearance is by "
+        "actual weight alone and may be too high where that is well above usual.",
+    )
     EGFR_IMPLAUSIBLE = FindingKind(
         "egfr-implausible",
         Severity.WARNING,

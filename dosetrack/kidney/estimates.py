@@ -233,6 +233,11 @@ def _clearance_that_counts(
     patient: RenalInput, actual: FiltrationRow, ideal: FiltrationRow, adjusted: FiltrationRow
 ) -> tuple[FiltrationRow, tuple[Finding, ...]]:
     """Actual weight; above 120 % of ideal weight the lowest of the three."""
+    height = patient.height_cm
+    if actual.value is not None and height is not None and not filtration.is_devine_height(height):
+        least = f"{filtration.constant('devine.base_height'):g}"
+        said = finding(FindingCode.IDEAL_WEIGHT_NOT_DEFINED, height=f"{height:g}", least=least)
+        return actual, (said,)
     if actual.value is None or not _is_above_ideal(patient):
         return actual, ()
     computed = [(row.value, row) for row in (actual, ideal, adjusted) if row.value is not None]

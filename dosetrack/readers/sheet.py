@@ -11,6 +11,7 @@ from datetime import date, datetime, time, timedelta
 from dosetrack.errors import ReportRefusedError
 
 _ZIP, _OLD_OFFICE = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
+_WORKBOOKS = (".xlsx", ".xlsm")
 _DELIMITERS = (";", "\t", ",")
 _ACCEPTED = "a CSV file (comma, semicolon or tab between columns) or an XLSX workbook"
 
@@ -53,12 +54,27 @@ def sheet_lines(data: bytes, *, file: str, form: SheetForm = _UNKNOWN_FORM) -> l
         raise ReportRefusedError(file=file, reason=f"the file is empty; accepted: {_ACCEPTED}")
     if data.startswith(_OLD_OFFICE):
         raise ReportRefusedError(file=file, reason=f"an old workbook format; accepted: {_ACCEPTED}")
+    if file.lower().endswith(_WORKBOOKS) and not data.startswith(_ZIP):
+        raise ReportRefusedError(file=file, reason=_no_workbook(data))
     read = _workbook_lines if data.startswith(_ZIP) else _text_lines
     lines = read(data, file=file, form=form)
     found = [line for line in lines if any(line.cells)]
     if not found:
         raise ReportRefusedError(file=file, reason=f"no line holds anything; accepted: {_ACCEPTED}")
     return found
+
+
+def _no_workbook(data: bytes) -> str:
+    """What is said of a file with the name of a workbook that is none."""
+    what = "something else"
+    if data.lstrip()[:1] == b"<":
+        what = "a web page"
+    elif b"\0" not in data[:4096]:
+        what = "text"
+    return (
+        f"named as a workbook, but {what} stands in it; accepted: an XLSX workbook, "
+        "or a table in text under a name that ends in .csv"
+    )
 
 
 def _text_lines(data: bytes, *, file: str, form: SheetForm) -> Iterator[SheetLine]:

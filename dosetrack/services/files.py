@@ -100,6 +100,8 @@ def content_of(path: Path) -> bytes:
 
 
 def _opening_failed(error: OSError) -> str:
+    if isinstance(error, FileNotFoundError):
+        return "there is no such file or folder"
     return f"cannot be opened ({error.strerror or error}); a readable file is expected"
 
 

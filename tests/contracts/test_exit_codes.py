@@ -29,6 +29,11 @@ BAD = [
     "absent",
 ]
 
+KIDNEY_OPTIONS = [
+    "--sex", "--age", "--creatinine", "--creatinine-on", "--on", "--weight", "--height", "--site",
+    "--concentration", "--given", "--earlier",
+]  # fmt: skip
+
 
 def assert_a_sentence(reason: str) -> None:
     assert len(reason) > 15, reason
@@ -140,11 +145,41 @@ def test_ingest_of_a_folder_that_may_not_be_listed(
     assert refused["file"].endswith("locked")
 
 
-def test_ingest_of_an_empty_folder_adds_nothing(run: Run, bad_files: dict[str, Path], tmp_path: Path) -> None:
+def test_ingest_of_an_empty_folder_is_done_and_says_that_nothing_was_there(
+    run: Run, bad_files: dict[str, Path], tmp_path: Path
+) -> None:
     url = f"sqlite:///{tmp_path / 'ledger.sqlite'}"
     outcome = run("ingest", bad_files["folder"], "--json", "--ledger", url, "--workers", 1)
-    assert outcome.document["added"] == 0
-    assert outcome.exit_code in (0, 3)
+    assert (outcome.exit_code, outcome.document["added"], outcome.document["refused"]) == (0, 0, [])
+    assert "no file" in outcome.stderr
+
+
+def test_ingest_of_a_path_that_is_not_there_is_refused_and_the_rest_goes_on(
+    run: Run, bad_files: dict[str, Path], reports: list[Path], tmp_path: Path
+) -> None:
+    url = f"sqlite:///{tmp_path / 'ledger.sqlite'}"
+    for more, code in (([], 3), ([bad_files["folder"]], 3), ([reports[0]], 1)):
+        outcome = run("ingest", tmp_path / "absent", *more, "--json", "--ledger", url, "--workers", 1)
+        assert outcome.exit_code == code
+        (refused,) = outcome.document["refused"]
+        assert refused == {"file": str(tmp_path / "absent"), "reason": "there is no such file or folder"}
+
+
+@pytest.mark.parametrize("name", ["entries.xlsx", "entries.xlsm"])
+@pytest.mark.parametrize(
+    ("content", "what"), [("a;b\n1;2\n", "text"), ("<html><table>", "a web page")], ids=["text", "web page"]
+)
+def test_text_under_the_name_of_a_workbook_is_told_apart(
+    name: str, content: str, what: str, run: Run, tmp_path: Path
+) -> None:
+    (tmp_path / name).write_text(content, encoding="utf-8")
+    words = ("ingest", tmp_path / name, "--json", "--ledger", f"sqlite:///{tmp_path / 'l.sqlite'}")
+    if name.endswith("xlsm"):  # a table only where a mapping says how to read it
+        words = (*words, "--mapping", Path(ROOT, "sample_data", "old_system.toml"))
+    outcome = run(*words)
+    assert outcome.exit_code == 3
+    (refused,) = outcome.document["refused"]
+    assert f"but {what} stands in it; accepted: an XLSX workbook" in refused["reason"]
 
 
 @pytest.mark.parametrize(
@@ -176,6 +211,7 @@ def test_ingest_of_an_empty_folder_adds_nothing(run: Run, bad_files: dict[str, P
         ("--concentration", "32000"),
         ("--creatinine-on", "yesterday", "--creatinine", "1.4 mg/dL"),
         ("--on", "2026-02-30"),
+        *((option, text) for option in KIDNEY_OPTIONS for text in ("", " ")),
         ("--nothing-like-this",),
     ],
     ids=" ".join,

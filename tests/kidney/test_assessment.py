@@ -382,6 +382,9 @@ def test_below_five_feet_the_actual_weight_counts() -> None:
     found = assess(short, NOTHING)
     assert "actual weight" in (_row(found, "gurm_2").renal_input or "")
     assert "not defined below 152.4 cm" in (found.egfr[4].note or "")
+    assert "ideal-weight-not-defined" in _codes(found)
+    assert "ideal-weight-not-defined" not in _codes(assess(replace(short, height_cm=152.4), NOTHING))
+    assert "ideal-weight-not-defined" not in _codes(assess(replace(short, weight_kg=None), NOTHING))
 
 
 def test_the_age_of_creatinine_is_told(patient: RenalInput) -> None:
