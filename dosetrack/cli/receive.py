@@ -17,7 +17,9 @@ from dosetrack.cli._ledger_options import WRONG_USAGE, LedgerOption, fail, ledge
 from dosetrack.errors import InputError
 
 if TYPE_CHECKING:
-    from dosetrack.services.receiver import Peer
+    from dosetrack.services.admission import Peer
+    from dosetrack.services.spool import Spool
+    from dosetrack.workflow import Workflow
 
 SPOOL_VARIABLE = "DOSETRACK_SPOOL"
 DEFAULT_PORT = 11112
@@ -54,26 +56,22 @@ def receive(
 
     Success is answered once the bytes are on disk; reading follows in another process. Stop with Ctrl-C.
     """
+    from dosetrack.services.admission import is_ae_title
     from dosetrack.services.receiver import Receiver
     from dosetrack.services.spool import Spool
-    from dosetrack.services.spool_ingest import SpoolIngest, drain
+    from dosetrack.services.spool_ingest import SpoolIngest
 
     logging.basicConfig(
         stream=sys.stderr, format="%(asctime)s %(levelname)s %(message)s", level=logging.WARNING
     )
     peers = _peers(allow or [])
     tls = _tls(tls_certificate, tls_key, tls_authorities)
-    if not 0 < len(ae_title) <= 16:
-        fail(f"--ae-title {ae_title!r}: 1 to 16 characters are accepted", WRONG_USAGE)
+    if not is_ae_title(ae_title):
+        fail(f"--ae-title {ae_title!r}: 1 to 16 plain characters are accepted", WRONG_USAGE)
     workflow = opened(ledger, create=True)
     folder = Spool(spool or _spool_folder())
-    try:
-        folder.prepare()
-    except OSError as error:
-        fail(f"{folder.folder}: cannot hold received files ({error.strerror or error})", WRONG_USAGE)
-    waited = drain(workflow, folder)
-    if waited:
-        print(f"{waited} received files from before were taken in", file=sys.stderr)
+    _prepare(folder)
+    _take_in_what_waited(workflow, folder)
     workflow.ledger.close()
     receiver = Receiver(folder, ae_title=ae_title, allowed=peers, tls=tls)
     try:
@@ -90,8 +88,30 @@ def receive(
     ingesting.stop()
 
 
+def _prepare(folder: Spool) -> None:
+    try:
+        folder.prepare()
+    except BlockingIOError:
+        fail(f"{folder.folder}: another receiver keeps its files there; give another --spool", WRONG_USAGE)
+    except OSError as error:
+        fail(f"{folder.folder}: cannot hold received files ({error.strerror or error})", WRONG_USAGE)
+
+
+def _take_in_what_waited(workflow: Workflow, folder: Spool) -> None:
+    from dosetrack.errors import LedgerError
+    from dosetrack.services.spool_ingest import drain
+
+    try:
+        waited = drain(workflow, folder)
+    except (LedgerError, OSError) as error:  # receiving goes on all the same: nothing is lost by it
+        print(f"Received files from before still wait: {error}", file=sys.stderr)
+        return
+    if waited:
+        print(f"{waited} received files from before were taken in", file=sys.stderr)
+
+
 def _peers(texts: list[str]) -> list[Peer]:
-    from dosetrack.services.receiver import Peer
+    from dosetrack.services.admission import Peer
 
     try:
         return [Peer.from_text(text) for text in texts]

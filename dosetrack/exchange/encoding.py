@@ -98,19 +98,38 @@ def part10_file(
     implementation_version: str,
 ) -> bytes:
     """A whole file: preamble, file meta information and `data_set` (PS3.10 section 7.1)."""
+    head = file_head(
+        syntax_uid=syntax.uid,
+        sop_class_uid=sop_class_uid,
+        sop_instance_uid=sop_instance_uid,
+        implementation_class_uid=implementation_class_uid,
+        implementation_version=implementation_version,
+    )
+    return head + (_deflated(data_set) if syntax.is_deflated else data_set)
+
+
+def file_head(
+    *,
+    syntax_uid: str,
+    sop_class_uid: str,
+    sop_instance_uid: str,
+    implementation_class_uid: str,
+    implementation_version: str,
+) -> bytes:
+    """What stands before the data set, encoded already in `syntax_uid`: preamble and file meta information."""
     meta = Encoder(TransferSyntax.EXPLICIT_LITTLE)
     body = b"".join(
         (
             meta.element(0x00020001, "OB", b"\0\1"),
             meta.element(0x00020002, "UI", sop_class_uid.encode("ascii")),
             meta.element(0x00020003, "UI", sop_instance_uid.encode("ascii")),
-            meta.element(0x00020010, "UI", syntax.uid.encode("ascii")),
+            meta.element(0x00020010, "UI", syntax_uid.encode("ascii")),
             meta.element(0x00020012, "UI", implementation_class_uid.encode("ascii")),
             meta.element(0x00020013, "SH", implementation_version.encode("ascii")),
         )
     )
     length = meta.element(0x00020000, "UL", struct.pack("<I", len(body)))
-    return b"\0" * 128 + b"DICM" + length + body + (_deflated(data_set) if syntax.is_deflated else data_set)
+    return b"\0" * 128 + b"DICM" + length + body
 
 
 def _deflated(data_set: bytes) -> bytes:

@@ -6,27 +6,32 @@ reach the disk); modality performed procedure steps by N-CREATE and N-SET (PS3.4
 
 from __future__ import annotations
 
-import ipaddress
 import logging
 import ssl
 from collections.abc import Iterable
-from dataclasses import dataclass
 from io import BytesIO
-from typing import Any
+from typing import Any, cast
 
-from pydicom.dataset import FileMetaDataset
-from pydicom.filebase import DicomBytesIO
-from pydicom.filewriter import write_file_meta_info
 from pynetdicom import AE, ALL_TRANSFER_SYNTAXES, evt
 
-from dosetrack.errors import InputError, ReportRefusedError
+from dosetrack.errors import ReportRefusedError
+from dosetrack.exchange.encoding import TransferSyntax, file_head
+from dosetrack.services.admission import Peer, is_admitted
 from dosetrack.services.heads import head_of
 from dosetrack.services.spool import Spool
 
 _LOG = logging.getLogger(__name__)
 _VERIFICATION = "1.2.840.10008.1.1"
 _STEP = "1.2.840.10008.3.1.2.3.3"
-_SYNTAXES = ["1.2.840.10008.1.2.1", "1.2.840.10008.1.2", "1.2.840.10008.1.2.1.99", "1.2.840.10008.1.2.2"]
+_SYNTAXES = [
+    syntax.uid
+    for syntax in (
+        TransferSyntax.EXPLICIT_LITTLE,
+        TransferSyntax.IMPLICIT_LITTLE,
+        TransferSyntax.DEFLATED,
+        TransferSyntax.EXPLICIT_BIG,
+    )
+]
 _REPORTS = tuple(
     f"1.2.840.10008.5.1.4.1.1.88.{last}" for last in ("67", "76", "73", "11", "22", "33", "34", "35")
 )
@@ -38,28 +43,11 @@ _CANNOT_UNDERSTAND = 0xC000
 _RESOURCE_LIMITATION = 0x0213  # N-CREATE and N-SET, PS3.7 annex C
 _REJECTED = (0x01, 0x01, 0x03)  # permanent, by the user of the service, calling AE title not recognised
 _MOST_ASSOCIATIONS = 32
+_MOST_PDU_BYTES = 1 << 17  # larger pieces are fewer to take apart; what DCMTK sends at most
 _IMPLEMENTATION_UID = "2.25.239618420718937436302480142961574839201"
+_IMPLEMENTATION_VERSION = "DOSETRACK"  # no number: an object sent again after an update is the same file
 
-
-@dataclass(frozen=True, slots=True)
-class Peer:
-    """Who may send: an AE title, from one address or network or from any (None)."""
-
-    ae_title: str
-    network: ipaddress.IPv4Network | ipaddress.IPv6Network | None = None
-
-    @classmethod
-    def from_text(cls, text: str) -> Peer:
-        """'ANGIO1', 'ANGIO1@10.1.2.3' or 'ANGIO1@10.1.2.0/24'; InputError says what is accepted."""
-        title, _, address = text.partition("@")
-        accepted = "an AE title of 1 to 16 characters, or TITLE@ADDRESS, or TITLE@NETWORK such as 10.1.2.0/24"
-        if not 0 < len(title.strip()) <= 16:
-            raise InputError(field="--allow", given=text, accepted=accepted)
-        try:
-            network = ipaddress.ip_network(address) if address else None
-        except ValueError:
-            raise InputError(field="--allow", given=text, accepted=accepted) from None
-        return cls(title.strip(), network)
+__all__ = ["Peer", "Receiver", "tls_context"]
 
 
 class Receiver:
@@ -84,6 +72,7 @@ class Receiver:
         self._tls = tls
         self._ae = AE(ae_title=ae_title)
         self._ae.maximum_associations = _MOST_ASSOCIATIONS
+        self._ae.maximum_pdu_size = _MOST_PDU_BYTES
         self._ae.add_supported_context(_VERIFICATION)
         self._ae.add_supported_context(_STEP, _SYNTAXES)
         for sop_class in _REPORTS:
@@ -113,88 +102,95 @@ class Receiver:
         if self._server is not None:
             self._server.shutdown()
 
-    def admits(self, ae_title: str, address: str) -> bool:
-        """Whether this AE title may send from this address."""
-        source = ipaddress.ip_address(address.partition("%")[0])
-        if isinstance(source, ipaddress.IPv6Address) and source.ipv4_mapped:
-            source = source.ipv4_mapped
-        if not self._allowed:
-            return source.is_loopback
-        return any(
-            peer.ae_title == ae_title and (peer.network is None or source in peer.network)
-            for peer in self._allowed
-        )
-
     # what comes in -------------------------------------------------------------------------
 
     def _admit(self, event: Any) -> None:
         peer = event.assoc.requestor
-        if not self.admits(peer.primitive.calling_ae_title.strip(), peer.address):
-            _LOG.warning("association refused: %s from %s", peer.primitive.calling_ae_title, peer.address)
+        title = peer.primitive.calling_ae_title.strip()
+        if not is_admitted(title, peer.address, allowed=self._allowed):
+            _LOG.warning("association refused: %s from %s", title, peer.address)
             event.assoc.acse.send_reject(*_REJECTED)
+            event.assoc.kill()  # waits until the refusal is on its way; else the peer only sees a closed line
 
     def _store(self, event: Any) -> int:
         request = event.request
-        whole = _file_of(
+        return self._kept(
+            event,
             request.DataSet,
             sop_class=request.AffectedSOPClassUID,
             sop_instance=request.AffectedSOPInstanceUID,
-            syntax=event.context.transfer_syntax,
+            refused=_OUT_OF_RESOURCES,
         )
-        try:
-            kept = head_of(BytesIO(whole), file="received object")
-        except ReportRefusedError as refused:
-            _LOG.warning("object not stored: %s", refused.reason)
-            return _CANNOT_UNDERSTAND
-        return _SUCCESS if self._accepted(kept) else _OUT_OF_RESOURCES
 
-    def _create_step(self, event: Any) -> tuple[int, Any]:
+    def _create_step(self, event: Any) -> tuple[int, None]:
         request = event.request
-        whole = _file_of(
+        status = self._kept(
+            event,
             request.AttributeList,
             sop_class=request.AffectedSOPClassUID,
             sop_instance=request.AffectedSOPInstanceUID,
-            syntax=event.context.transfer_syntax,
+            refused=_RESOURCE_LIMITATION,
         )
-        return self._answer_step(whole, event.attribute_list)
+        return status, None  # PS3.7 table 10.1-5: attributes in the answer are optional
 
-    def _set_step(self, event: Any) -> tuple[int, Any]:
+    def _set_step(self, event: Any) -> tuple[int, None]:
+        # Of a step whose N-CREATE never came too: what it tells must not be lost.
         request = event.request
-        whole = _file_of(
+        status = self._kept(
+            event,
             request.ModificationList,
             sop_class=request.RequestedSOPClassUID,
             sop_instance=request.RequestedSOPInstanceUID,
-            syntax=event.context.transfer_syntax,
+            refused=_RESOURCE_LIMITATION,
         )
-        return self._answer_step(whole, event.modification_list)
+        return status, None
 
-    def _answer_step(self, whole: bytes, attributes: Any) -> tuple[int, Any]:
-        return (_SUCCESS, attributes) if self._accepted(whole) else (_RESOURCE_LIMITATION, None)
+    def _kept(
+        self, event: Any, data_set: BytesIO | None, *, sop_class: str, sop_instance: str | None, refused: int
+    ) -> int:
+        """Success once what came is on disk and synced; `refused` where the disk refuses it.
 
-    def _accepted(self, data: bytes) -> bool:
+        Nothing of time or sender goes in, so that the same object sent again is the same file.
+        """
+        head = file_head(
+            syntax_uid=str(event.context.transfer_syntax),
+            sop_class_uid=str(sop_class),
+            sop_instance_uid=str(sop_instance or ""),
+            implementation_class_uid=_IMPLEMENTATION_UID,
+            implementation_version=_IMPLEMENTATION_VERSION,
+        )
         try:
-            self._spool.accept(data)
-        except OSError:  # the sender keeps it and tries again
+            kept = head_of(cast(Any, _Joined(head, data_set or BytesIO())), file="received object")
+            self._spool.accept(kept)
+        except ReportRefusedError as error:
+            _LOG.warning("object not stored: %s", error.reason)
+            return _CANNOT_UNDERSTAND
+        except (OSError, MemoryError):  # the sender keeps it and tries again
             _LOG.exception("received object could not be written")
-            return False
-        return True
+            return refused
+        return _SUCCESS
 
 
-def _file_of(data_set: BytesIO, *, sop_class: str, sop_instance: str, syntax: str) -> bytes:
-    """The data set as it came, behind a preamble and file meta information (PS3.10 section 7.1).
+class _Joined:
+    """Bytes and what a stream gives after them, without a copy of the whole: images may be large."""
 
-    Nothing of time or sender goes in, so that the same object sent again is the same file.
-    """
-    meta = FileMetaDataset()
-    meta.MediaStorageSOPClassUID = sop_class
-    meta.MediaStorageSOPInstanceUID = sop_instance
-    meta.TransferSyntaxUID = syntax
-    meta.ImplementationClassUID = _IMPLEMENTATION_UID
-    head = DicomBytesIO()
-    head.is_little_endian, head.is_implicit_VR = True, False
-    head.write(b"\0" * 128 + b"DICM")
-    write_file_meta_info(head, meta)
-    return bytes(head.getvalue() + data_set.getvalue())
+    def __init__(self, first: bytes, rest: BytesIO) -> None:
+        self._first = first
+        self._rest = rest
+        rest.seek(0)
+
+    def read(self, size: int) -> bytes:
+        """At most `size` bytes, fewer only at the end."""
+        first, self._first = self._first[:size], self._first[size:]
+        return first + self._rest.read(size - len(first))
+
+
+class _LateHandshake(ssl.SSLContext):
+    """Shakes hands in the association's own thread: a peer that says nothing must not hold up the others."""
+
+    def wrap_socket(self, sock: Any, *args: Any, **how: Any) -> ssl.SSLSocket:
+        """As of `ssl.SSLContext`; hands are shaken at the first reading."""
+        return super().wrap_socket(sock, *args, **(how | {"do_handshake_on_connect": False}))
 
 
 def tls_context(*, certificate: str, key: str, authorities: str | None) -> ssl.SSLContext:
@@ -202,9 +198,10 @@ def tls_context(*, certificate: str, key: str, authorities: str | None) -> ssl.S
 
     OSError or ssl.SSLError where a file cannot be used.
     """
-    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH, cafile=authorities)
+    context = _LateHandshake(ssl.PROTOCOL_TLS_SERVER)
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     context.load_cert_chain(certificate, key)
     if authorities:
+        context.load_verify_locations(authorities)
         context.verify_mode = ssl.CERT_REQUIRED
     return context

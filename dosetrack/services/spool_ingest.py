@@ -9,7 +9,7 @@ from multiprocessing import get_context
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 
-from dosetrack.errors import DosetrackError
+from dosetrack.errors import LedgerError, ReportRefusedError
 from dosetrack.services.heads import shown_name
 from dosetrack.services.ingest import ingest
 from dosetrack.services.processes import follow_parent
@@ -21,27 +21,64 @@ _LOG = logging.getLogger(__name__)
 _LOOK_EVERY_S = 0.1
 _AFTER_FAILURE_S = 2.0
 _FILES_A_TURN = 25
+_MAY_PASS = (LedgerError, OSError, MemoryError)
+"""A locked database, a full disk: nothing is lost, and the same file can be taken in later."""
 
 
 def drain(workflow: Workflow, spool: Spool) -> int:
     """Take in every file that waits, oldest first; how many. A file goes once its entries are committed.
 
     What cannot be read is kept in quarantine with the reason.
+
+    Raises
+    ------
+    LedgerError, OSError
+        The ledger or the disk refused; what is left waits.
     """
     taken = 0
     while files := spool.files()[:_FILES_A_TURN]:
-        _take_in(workflow, spool, files)
+        try:
+            _take_in(workflow, spool, files)
+        except _MAY_PASS:
+            raise
+        except Exception:  # one of them brings out a fault of ours; it must not hold up the others
+            _LOG.exception("received files could not be taken in together; trying them one by one")
+            for path in files:
+                _take_in_alone(workflow, spool, path)
         taken += len(files)
     return taken
 
 
 def _take_in(workflow: Workflow, spool: Spool, files: Sequence[Path]) -> None:
     result = ingest(workflow, files, actor=SYSTEM, workers=1)
-    refused = {one.file: one.reason for one in result.refused}
+    refused = {one.file for one in result.refused}
     for path in files:
-        reason = refused.get(shown_name(path))
-        if reason is not None:
-            workflow.quarantine(path.read_bytes(), file=path.name, reason=reason)
+        if shown_name(path) in refused:
+            _settle_refused(workflow, path)
+        spool.done(path)
+
+
+def _settle_refused(workflow: Workflow, path: Path) -> None:
+    """Once more by itself, so that a disk that failed for a moment puts nothing in quarantine."""
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:  # another process took it in
+        return
+    try:
+        workflow.take_in_bytes(data, file=path.name)
+    except ReportRefusedError as refused:
+        workflow.quarantine(data, file=path.name, reason=refused.reason)
+
+
+def _take_in_alone(workflow: Workflow, spool: Spool, path: Path) -> None:
+    try:
+        _take_in(workflow, spool, [path])
+    except _MAY_PASS:
+        raise
+    except Exception as error:
+        _LOG.exception("a received file could not be taken in; it goes into quarantine")
+        reason = f"reading it failed unexpectedly ({type(error).__name__})"
+        workflow.quarantine(path.read_bytes(), file=path.name, reason=reason)
         spool.done(path)
 
 
@@ -83,12 +120,13 @@ class SpoolIngest:
 def _run(ledger_url: str, folder: str) -> None:
     follow_parent()
     spool = Spool(Path(folder))
-    workflow = open_workflow(ledger_url, create=True)
+    workflow: Workflow | None = None
     pause = threading.Event()
     while True:
         try:
+            workflow = workflow or open_workflow(ledger_url, create=True)
             if not drain(workflow, spool):
                 pause.wait(_LOOK_EVERY_S)
-        except (DosetrackError, OSError):  # a locked database, a full disk: nothing is lost, try again
-            _LOG.exception("received files could not be taken in; they wait")
+        except _MAY_PASS as error:
+            _LOG.error("received files wait: %s", error)
             pause.wait(_AFTER_FAILURE_S)
