@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from dosetrack.skin.setup import PatientSetup
 
 OUTSIDE_EVERY_BEAM = "plain: outside every beam"
-SEEN = "seen from outside, cut open at the front"
+SEEN = "skin dose, estimate; seen from outside, cut open at the front"
 CAUTION = "Estimate for follow-up decisions by licensed staff; local protocol applies."
 NOT_VERIFIED = "table axes not verified on this system"
 _AXES_KEY = "table-axes"

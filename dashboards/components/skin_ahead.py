@@ -14,7 +14,7 @@ from dosetrack.skin.wording import dose_words, level_words, view_words
 if TYPE_CHECKING:
     from dosetrack.skin.ahead import Ahead, GantryMove, TimeToLevel
 
-MOVES_HEAD = ("view", "moved by", "skin dose rate against now", "body in the beam")
+MOVES_HEAD = ("view", "moved by", "skin dose rate, now 1", "body")
 NO_MOVE = "None of the {count} views tried lies beside it."
 COST = (
     "Views as they lie on the body assumed here; none is recommended. A steep view passes more of the body "
@@ -68,4 +68,5 @@ def _until(what: str, time: TimeToLevel | None) -> str | None:
 def _row(move: GantryMove) -> tuple[str, str, str, str]:
     ratio = vm.NOT_KNOWN if move.rate_ratio is None else f"about × {move.rate_ratio:.1f}"
     thick = vm.NOT_KNOWN if move.thickness_mm is None else f"{move.thickness_mm / 10:.0f} cm"
-    return view_words((move.primary_deg, move.secondary_deg)), f"{move.moved_deg:.0f}°", ratio, thick
+    view = view_words((move.primary_deg, move.secondary_deg)).replace(" ", "\u00a0")
+    return view, f"{move.moved_deg:.0f}°", ratio, thick

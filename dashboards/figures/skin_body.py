@@ -163,7 +163,7 @@ def _layout(skin_map: SkinMap, ground: Ground, uirevision: str) -> dict[str, Any
     nothing = {"visible": False, "showbackground": False, "showspikes": False}
     return {
         "template": None,
-        "paper_bgcolor": "rgba(0,0,0,0)",
+        "paper_bgcolor": ground.ground,
         "font": {"family": FONT_FAMILY, "size": 13, "color": ground.ink},
         "margin": {"l": 0, "r": 0, "t": 0, "b": 0},
         "showlegend": False,

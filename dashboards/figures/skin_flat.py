@@ -39,6 +39,8 @@ _BESIDE_CM, _LEAST_HEIGHT = 12.0, 0.5
 """Skin shown beyond the dose along the body, and least height over width; drawing alone."""
 _ASIDE_CM, _FAR_CM = 3.0, 18.0
 """Between the dose and the words of the peak, and how far aside they may go; drawing alone."""
+_NAMED_CM = 4.0
+"""A part of which less is shown has no name; drawing alone."""
 _MARGIN = 0.06
 """Of what is shown, kept free round it for the names of the sides; drawing alone."""
 _LABEL_TURNS = (180.0, 215.0, 250.0, 285.0, 320.0)
@@ -359,7 +361,13 @@ def _met(whole: SkinMap) -> NDArray[np.int64]:
 
 def _strip_names(drawing: _Drawing) -> list[dict[str, Any]]:
     """The name of each part; on the widest also what lies where as one goes round it."""
-    notes = [_name(drawing, strip, strip.middle_mm, strip.part, "top") for strip in drawing.grid.strips]
+    (_, low), (_, high) = drawing.shown_cm
+    seen = [
+        strip
+        for strip in drawing.grid.strips
+        if min(strip.top_mm / _MM_PER_CM, high) - max(strip.bottom_mm / _MM_PER_CM, low) > _NAMED_CM
+    ]
+    notes = [_name(drawing, strip, strip.middle_mm, strip.part, "top") for strip in seen]
     widest = max(drawing.grid.strips, key=lambda s: float(np.ptp(s.outline_mm[:, 0])))
     half = float(np.ptp(widest.outline_mm[:, 0])) / 2
     if drawing.skin_map.surface.kind == "body":
@@ -413,6 +421,7 @@ def _layout(
     layout = base_layout(ground, uirevision=uirevision, font_size=font_size)
     return {
         **layout,
+        "paper_bgcolor": ground.ground,  # a saved picture stands on its own ground
         "margin": {"l": 8, "r": 8, "t": 52, "b": 8},
         "annotations": notes,
         "dragmode": "pan",

@@ -160,6 +160,7 @@ def _layout(ground: Ground, title: str, *, top: float, font_size: int, uirevisio
     small = {"size": font_size - 2}
     return {
         **layout,
+        "paper_bgcolor": ground.ground,
         "hovermode": "x unified",
         "xaxis": axis(ground, title={"text": title, "font": small}, showgrid=False),
         "yaxis": axis(

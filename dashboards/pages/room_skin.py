@@ -36,7 +36,7 @@ def hot_patch_panel() -> Component:
             dcc.Store(id=ids.ROOM_SKIN_MARK),
             html.Div(html.P(WAITING, className="quiet"), id=ids.ROOM_SKIN, className="room-skin"),
         ],
-        className="section",
+        className="section room-skin-section",
     )
 
 
@@ -47,13 +47,16 @@ def hot_patch(view: SkinMapView, ahead: Ahead | None = None) -> list[Component]:
         return [skin_panel.no_map(view, is_short=True)]
     figure = skin_flat(skin_map, ground=theme.DARK, ramp="grey", uirevision="room-skin")
     return [
-        number(skin_words.peak(skin_map), size="large"),
         html.Div(
-            dcc.Graph(id=ids.ROOM_SKIN_FIGURE, figure=figure, config=GRAPH_CONFIG, responsive=True),
-            className="room-skin-figure",
+            [
+                html.Div(
+                    dcc.Graph(id=ids.ROOM_SKIN_FIGURE, figure=figure, config=GRAPH_CONFIG, responsive=True),
+                    className="room-skin-figure",
+                ),
+                skin_panel.flat_numbers(skin_map, skin_map.dose_mgy),
+            ]
         ),
-        skin_panel.flat_numbers(skin_map, skin_map.dose_mgy),
-        ahead_panel(ahead),
+        html.Div([number(skin_words.peak(skin_map), size="large"), ahead_panel(ahead)]),
     ]
 
 
