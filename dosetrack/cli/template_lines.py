@@ -15,6 +15,7 @@ def template_lines(check: TemplateCheck | None) -> list[str]:
         ("missing", check.missing),
         ("missing under a condition", check.conditional_missing),
         ("in another unit", check.wrong_unit),
+        ("of another kind", check.wrong_kind),
         ("extra", check.extra),
         ("not of the template", check.unknown_items),
     )

@@ -1,8 +1,9 @@
 """How a dose report keeps to its template: PS3.16 TID 10001 with 10002 to 10007, 1002 to 1004, 1020, 1021.
 
-The rules stand in `tables/template_rules.csv`: in which container an item may stand, how often, in
-which unit, and when it is asked for. Public verifiers check how a report is encoded, none this.
-A report that keeps to nothing is read all the same; the check is for the machine's record.
+The rules stand in `tables/template_rules.csv`: in which container an item may stand, by which
+relationship, with which type of value, how often, in which unit, and when it is asked for. Public
+verifiers check how a report is encoded, none this. A report that keeps to nothing is read all the
+same; the check is for the machine's record.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from functools import cache
 
 from dosetrack.readers.codes import Code, Concept, concepts
 from dosetrack.readers.enhanced_rdsr import is_enhanced
+from dosetrack.readers.item_kinds import ItemKind, kinds_of
 from dosetrack.readers.rdsr import Reading
 from dosetrack.readers.source import Source
 from dosetrack.readers.sr_items import ContentItem
@@ -50,6 +52,8 @@ class Rule:
     requirement: str
     condition: str
     unit: str
+    relationship: str
+    value_types: tuple[str, ...]
 
 
 @cache
@@ -64,6 +68,8 @@ def rules() -> dict[str, dict[str, Rule]]:
             requirement=row["requirement"],
             condition=row["condition"],
             unit=row["unit"],
+            relationship=row["relationship"],
+            value_types=tuple(row["value_type"].split()),
         )
     return found
 
@@ -79,26 +85,28 @@ def check_source(source: Source) -> TemplateCheck | None:
     document, items, header = Reading(source).content_and_header()
     if document != "x-ray radiation dose report" or is_enhanced(source.sop_class(), items):
         return None
-    return _Checking(items, header.decoder).result()
+    return _Checking(items, kinds_of(source), header.decoder).result()
 
 
 class _Checking:
     """One report on its way to a check."""
 
-    def __init__(self, items: list[ContentItem], decoder: TextDecoder) -> None:
+    def __init__(self, items: list[ContentItem], kinds: list[ItemKind], decoder: TextDecoder) -> None:
         self._items = items
+        self._kinds = kinds
         self._decoder = decoder
         self._of: Counter[str] = Counter()
         self._missing: Counter[tuple[str, str]] = Counter()
         self._excess: Counter[tuple[str, str]] = Counter()
         self._wrong_units: dict[tuple[str, str], Counter[str]] = {}
+        self._wrong_kinds: dict[tuple[str, str], Counter[str]] = {}
         self._unknown: Counter[tuple[str, str, str]] = Counter()
         self._sent: Counter[tuple[str, str]] = Counter()
         self._containers: Counter[tuple[str, str]] = Counter()
         self._report = _ReportFacts(items)
 
     def result(self) -> TemplateCheck:
-        self._visit(ROOT, self._items)
+        self._visit(ROOT, self._items, self._kinds)
         missing: list[TemplateIssue] = []
         conditional: list[TemplateIssue] = []
         for (place, key), count in self._missing.items():
@@ -112,6 +120,10 @@ class _Checking:
             wrong_unit=tuple(
                 self._issue(place, key, sum(units.values()), _units_note(place, key, units), of=self._sent)
                 for (place, key), units in self._wrong_units.items()
+            ),
+            wrong_kind=tuple(
+                self._issue(place, key, max(kinds.values()), "; ".join(kinds), of=self._sent)
+                for (place, key), kinds in self._wrong_kinds.items()
             ),
             extra=tuple(
                 self._issue(place, key, count, _extra_note(place, key))
@@ -134,12 +146,12 @@ class _Checking:
             ),
         )
 
-    def _visit(self, place: str, children: Sequence[ContentItem]) -> None:
+    def _visit(self, place: str, children: Sequence[ContentItem], kinds: Sequence[ItemKind]) -> None:
         """Check one container and what stands in it."""
         of_place = rules()[place]
         self._of[place] += 1
         here: Counter[str] = Counter()
-        for item in children:
+        for item, kind in zip(children, kinds, strict=True):
             name = item.name
             key = name.key if name is not None else None
             if name is None or key is None:
@@ -149,9 +161,13 @@ class _Checking:
             rule = of_place.get(key)
             if rule is not None and rule.unit and item.unit is not None and item.unit.value != rule.unit:
                 self._wrong_units.setdefault((place, key), Counter())[item.unit.value] += 1
+            if rule is not None and (
+                kind.relationship != rule.relationship or kind.value_type not in rule.value_types
+            ):
+                self._wrong_kinds.setdefault((place, key), Counter()).update(_kind_notes(kind, rule))
             # in the root the device role is a plain item of TID 1004, elsewhere it holds those of TID 1021
             if key in rules() and key != ROOT and (place, key) != (ROOT, "device_role_in_procedure"):
-                self._visit(key, item.children)
+                self._visit(key, item.children, kind.children)
         for key, count in here.items():
             self._sent[place, key] += count
             self._containers[place, key] += 1
@@ -280,6 +296,14 @@ def _units_note(place: str, key: str, units: Counter[str]) -> str:
     unread = [unit for unit in units if kind is not None and _unit(unit).factor(kind) is None]
     note = f"sent in {sent}; the template has {rules()[place][key].unit}"
     return f"{note}; not read: {', '.join(unread)}" if unread else note
+
+
+def _kind_notes(kind: ItemKind, rule: Rule) -> Iterator[str]:
+    """What of `kind` is not as `rule` has it."""
+    if kind.relationship != rule.relationship:
+        yield f"sent as {kind.relationship or 'nothing'}; the template has {rule.relationship}"
+    if kind.value_type not in rule.value_types:
+        yield f"sent as {kind.value_type or 'nothing'}; the template has {' or '.join(rule.value_types)}"
 
 
 @cache

@@ -11,8 +11,8 @@ import struct
 
 from dosetrack.readers.codes import concepts, scheme_of
 from dosetrack.readers.elements import Span, Walker, tag_text
-from dosetrack.readers.encoding import UNDEFINED
 from dosetrack.readers.header import Header
+from dosetrack.readers.item_kinds import content_span
 from dosetrack.readers.rdsr import Reading
 from dosetrack.readers.refusal import Refusal
 from dosetrack.readers.source import Source
@@ -47,14 +47,9 @@ def content_of(source: Source) -> ContentNode:
         As reading it does.
     """
     Reading(source).content_and_header()
-    elements, position = source.elements(stop_at=CONTENT)
-    walker = source.walker
-    limit = len(walker.data)
-    _, start, length = walker.header(position, limit)
-    end = walker.end_of(start, length, limit)
-    span = Span(start, end, length == UNDEFINED, walker.is_unknown_at(position))
+    elements, _ = source.elements(stop_at=CONTENT)
     root = {tag: found for tag, found in elements.items() if tag in (_VALUE_TYPE, CONCEPT_NAME)}
-    return _Content(Header(walker, elements)).node({**root, CONTENT: span}, depth=-1)
+    return _Content(Header(source.walker, elements)).node({**root, CONTENT: content_span(source)}, depth=-1)
 
 
 class _Content:

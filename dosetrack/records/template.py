@@ -46,6 +46,7 @@ class TemplateCheck:
     missing : items the template asks for always
     conditional_missing : items it asks for under a condition that holds
     wrong_unit : numbers in another unit than the template's; most are read all the same
+    wrong_kind : items with another type of value, or in another relationship to what holds them
     extra : items of the template in a place it does not have them, or more often than it allows
     unknown_items : items of no place in the template, private ones among them
     sent : every item of the template that was sent
@@ -55,6 +56,7 @@ class TemplateCheck:
     missing: tuple[TemplateIssue, ...] = ()
     conditional_missing: tuple[TemplateIssue, ...] = ()
     wrong_unit: tuple[TemplateIssue, ...] = ()
+    wrong_kind: tuple[TemplateIssue, ...] = ()
     extra: tuple[TemplateIssue, ...] = ()
     unknown_items: tuple[TemplateIssue, ...] = ()
     sent: tuple[ItemCount, ...] = ()

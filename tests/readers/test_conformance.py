@@ -68,7 +68,8 @@ def names(issues: tuple[TemplateIssue, ...]) -> set[tuple[str, str]]:
 @pytest.mark.parametrize("syntax", SYNTAXES)
 def test_a_report_that_keeps_to_the_template(syntax: str) -> None:
     found = checked(whole_report(), syntax=syntax, undefined=True)
-    assert (found.missing, found.conditional_missing, found.wrong_unit) == ((), (), ())
+    assert (found.missing, found.conditional_missing) == ((), ())
+    assert (found.wrong_unit, found.wrong_kind) == ((), ())
     assert (found.extra, found.unknown_items) == ((), ())
     assert found.template == "TID 10001"
 
@@ -143,6 +144,36 @@ def test_other_units_are_told_and_whether_they_were_read() -> None:
     assert "not read: bananas" in str(found["113738 DCM"].note)
 
 
+@pytest.mark.parametrize("undefined", [False, True], ids=["defined", "undefined"])
+@pytest.mark.parametrize("syntax", SYNTAXES)
+def test_items_of_another_type_or_relationship_are_told(syntax: str, undefined: bool) -> None:
+    plan = EventPlan(drop=("113721", "113764", "112011"), plane=None)
+    data = whole_report(plan)
+    words = item("CONTAINS", "TEXT", ("113721", "DCM", "Irradiation Event Type"), TextValue="Fluoroscopy")
+    plane = coded("113764", ("113622", "DCM", "Single Plane"))  # HAS CONCEPT MOD by TID 10003 row 2
+    angle = item("HAS PROPERTIES", "TEXT", ("112011", "DCM", "Primary Angle"), TextValue="30 LAO")
+    point = item("CONTAINS", "TEXT", ("113780", "DCM", "Point"), TextValue="as the manual says")
+    data.ContentSequence[-1].ContentSequence.extend([words, plane, angle, point])
+    found = {issue.code: issue for issue in checked(data, syntax=syntax, undefined=undefined).wrong_kind}
+    assert set(found) == {"113721 DCM", "113764 DCM", "112011 DCM"}  # the point may be text or a code
+    assert found["113721 DCM"].note == "sent as TEXT; the template has CODE"
+    assert found["113764 DCM"].note == "sent as CONTAINS; the template has HAS CONCEPT MOD"
+    assert found["112011 DCM"].note == (
+        "sent as HAS PROPERTIES; the template has CONTAINS; sent as TEXT; the template has NUM"
+    )
+    assert (found["113764 DCM"].count, found["113764 DCM"].of) == (1, 1)
+
+
+def test_items_without_type_and_relationship_are_told() -> None:
+    data = whole_report()
+    for child in data.ContentSequence[-1].ContentSequence:
+        if child.ConceptNameCodeSequence[0].CodeValue == "122130":
+            del child.ValueType, child.RelationshipType
+    (issue,) = checked(data).wrong_kind
+    assert issue.code == "122130 DCM"
+    assert "sent as nothing" in str(issue.note)
+
+
 def test_items_in_the_wrong_place_too_often_or_of_no_template() -> None:
     private = container(("77", "99INVENTED", "Private box"), [num("122130", "1", "Gy.m2")])
     plan = EventPlan()
@@ -192,6 +223,7 @@ def test_what_is_of_another_template_is_not_checked() -> None:
 
 def test_rules_name_known_concepts_conditions_and_the_units_the_writer_writes() -> None:
     keys = {concept.key for concept in concepts().values()}
+    by_key = {concept.key: concept.value_type for concept in concepts().values()}
     written = {row["concept"]: row["unit"] for row in rows("template_items") if row["unit"]}
     for place, of_place in rules().items():
         assert place in keys
@@ -202,6 +234,8 @@ def test_rules_name_known_concepts_conditions_and_the_units_the_writer_writes() 
             assert (rule.requirement == "MC") == bool(rule.condition)
             if key in written:
                 assert rule.unit == written[key]
+            assert rule.relationship in ("CONTAINS", "HAS CONCEPT MOD", "HAS OBS CONTEXT", "HAS PROPERTIES")
+            assert by_key[key] in rule.value_types
     assert keys >= _ALSO_READ
 
 
