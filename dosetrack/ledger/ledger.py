@@ -19,7 +19,7 @@ from dosetrack.ledger import engine as database
 from dosetrack.ledger import schema
 from dosetrack.ledger.convert import iso_text
 from dosetrack.ledger.query import LedgerReader
-from dosetrack.ledger.read_only import ReadOnlyAddress, read_only_address
+from dosetrack.ledger.read_only import ReadOnlyAddress, is_writable, read_only_address
 from dosetrack.ledger.transaction import Transaction
 
 
@@ -85,6 +85,11 @@ class Ledger:
                 database.make_sqlite_file(file)
             except OSError as error:
                 raise LedgerError(f"no ledger can be made at {file}: {error.strerror}") from error
+        if file is not None and not is_writable(file):
+            raise LedgerError(
+                f"the ledger at {file} cannot be written: no permission to write it and its folder; commands "
+                "that only read ('cases', 'case', 'audit', 'ledger verify') need none"
+            )
         ledger = cls(parsed, clock=clock)
         ledger._check_or_close(create=create, migrate=create if migrate is None else migrate)
         return ledger

@@ -81,7 +81,12 @@ def read_only_address(file: Path) -> ReadOnlyAddress:
 def _may_write(file: Path) -> bool:
     """Whether this user may make files beside it that its owner can use too."""
     is_theirs = os.name != "posix" or os.geteuid() in (0, file.stat().st_uid)
-    return is_theirs and _may(file.parent, os.W_OK) and _may(file, os.W_OK)
+    return is_theirs and is_writable(file)
+
+
+def is_writable(file: Path) -> bool:
+    """Whether this user may write the file and make others beside it."""
+    return _may(file.absolute().parent, os.W_OK) and _may(file, os.W_OK)
 
 
 def _may(path: Path, mode: int) -> bool:

@@ -193,6 +193,15 @@ def reading_connection(ledger: Ledger) -> Iterator[object]:
         yield read.connection
 
 
+def test_opened_to_write_without_permission_it_says_so(
+    written: Ledger, place: Path, folder: Path, clock: Clock
+) -> None:
+    written.close()
+    with only_reading(folder), pytest.raises(LedgerError, match="cannot be written: no permission"):
+        Ledger.open(f"sqlite:///{place}", create=True, clock=clock)
+    assert names(folder) == {"sqlite"}
+
+
 def test_missing_and_empty_ones_are_missing(tmp_path: Path, clock: Clock) -> None:
     for file in (tmp_path / "none.sqlite", tmp_path / "empty.sqlite"):
         if file.name == "empty.sqlite":
