@@ -12,6 +12,7 @@ from dash.development.base_component import Component
 
 from dashboards import ids, theme
 from dashboards.components.cautions import cautions
+from dashboards.http_interface import interface
 from dashboards.pages import (
     before,
     case,
@@ -59,6 +60,7 @@ def make_app(workflow: Workflow, *, clock: Clock = _now) -> Dash:
     _register_router(app, workflow, pages)
     for register in page_registers():
         register(app, workflow, clock)
+    app.server.register_blueprint(interface(workflow, clock))
     protect(app)
     return app
 

@@ -30,6 +30,7 @@ _GROUPS: dict[str, tuple[str, ...]] = {
         "exposures-counted", "radiation-mode-only", "time-at-the-most", "table-source",
         "table-column-not-read",
     ),
+    "Dose or contrast was given that no total shows yet.": ("machine-entry-waits",),
     "A number stands in for one that was not sent.": (
         "event-uid-synthetic", "values-not-one-per-pulse", "duration-from-frames", "field-from-field-of-view", "end-angle-unclear",
         "table-identity-derived",

@@ -11,6 +11,7 @@
     |   +-- ChainBrokenError              the chain of digests does not hold
     +-- UnknownCaseError(LookupError)     no case with this id
     +-- StateError(RuntimeError)          not possible in this state of the case or prompt
+    +-- AccessError(PermissionError)      a machine may not do this
 
 Bad data from the world is a `Finding` in a result; an exception means the caller cannot go on.
 """
@@ -98,3 +99,7 @@ class UnknownCaseError(DosetrackError, LookupError):
 
 class StateError(DosetrackError, RuntimeError):
     """The step is not possible in the present state of the case or prompt."""
+
+
+class AccessError(DosetrackError, PermissionError):
+    """A machine may not do this with the access it was granted."""

@@ -17,6 +17,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "skin": ("dosetrack.cli.skin", "skin"),
     "audit": ("dosetrack.cli.audit", "audit"),
     "receive": ("dosetrack.cli.receive", "receive"),
+    "watch": ("dosetrack.cli.watch", "watch"),
+    "access": ("dosetrack.cli.access", "group"),
     "serve": ("dosetrack.cli.serve", "serve"),
     "demo": ("dosetrack.cli.demo", "demo"),
     "ledger": ("dosetrack.cli.ledger", "group"),

@@ -4,25 +4,41 @@ from __future__ import annotations
 
 import socket
 import sys
-from typing import Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from dosetrack.cli._ledger_options import WRONG_USAGE, LedgerOption, fail, opened
+from dosetrack.cli.watch import EVERY_S, folder_watching, require_folders
 from dosetrack.workflow import Workflow
+
+if TYPE_CHECKING:
+    from dosetrack.services.watch import Watching
 
 HostOption = Annotated[str, typer.Option("--host", help="Address to listen on.")]
 PortOption = Annotated[int, typer.Option("--port", min=1, max=65535, help="Port to listen on.")]
 DEFAULT_PORT = 8050
 _THREADS = 12
+_MOST_BYTES = 65 * 1024 * 1024
+"""A body beyond these is refused before any of it is handed on; the interface itself accepts less."""
 
 
 def serve(
-    host: HostOption = "127.0.0.1", port: PortOption = DEFAULT_PORT, ledger: LedgerOption = None
+    host: HostOption = "127.0.0.1",
+    port: PortOption = DEFAULT_PORT,
+    watch: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="FOLDER", help="Take in what appears in this folder; may be given again."),
+    ] = None,
+    ledger: LedgerOption = None,
 ) -> None:
-    """Run the dashboard on the ledger; it is made when it is missing."""
+    """Run the dashboard and its HTTP interface on the ledger; it is made when it is missing."""
+    require_folders(watch or [])
     require_free(host, port)
-    run_dashboard(opened(ledger, create=True), host=host, port=port)
+    workflow = opened(ledger, create=True)
+    watching = folder_watching(workflow, watch, every_s=EVERY_S).start() if watch else None
+    run_dashboard(workflow, host=host, port=port, watching=watching)
 
 
 def require_free(host: str, port: int) -> None:
@@ -37,8 +53,8 @@ def require_free(host: str, port: int) -> None:
         fail(f"Cannot listen on {host}:{port} ({reason}). Give another with --host or --port.", WRONG_USAGE)
 
 
-def run_dashboard(workflow: Workflow, *, host: str, port: int) -> None:
-    """Serve the pages until interrupted."""
+def run_dashboard(workflow: Workflow, *, host: str, port: int, watching: Watching | None = None) -> None:
+    """Serve the pages and the interface until interrupted; then end the watch of folders too."""
     from waitress import serve as serve_forever
 
     from dashboards.app import make_app
@@ -48,7 +64,11 @@ def run_dashboard(workflow: Workflow, *, host: str, port: int) -> None:
     housekeeping = Housekeeping(workflow).start()
     print(f"Dashboard on http://{host}:{port} - stop with Ctrl-C", file=sys.stderr)
     try:
-        serve_forever(app.server, host=host, port=port, threads=_THREADS, ident="")
+        serve_forever(
+            app.server, host=host, port=port, threads=_THREADS, ident="", max_request_body_size=_MOST_BYTES
+        )
     finally:
+        if watching is not None:
+            watching.stop()
         housekeeping.stop()
         workflow.ledger.close()

@@ -37,3 +37,8 @@ class CaseFindings:
         Severity.WARNING,
         "The report may belong to case {other}: {why}. A person decides.",
     )
+    MACHINE_ENTRY_WAITS = FindingKind(
+        "machine-entry-waits",
+        Severity.WARNING,
+        "{feed} sent: {sent}. It does not count until a person decides: {why}",
+    )

@@ -71,6 +71,7 @@ class LedgerUser:
         at: datetime | None = None,
         reason: str | None = None,
         replaces: str | None = None,
+        entry_id: str | None = None,
     ) -> Recorded:
         new = NewEntry(
             payload=payload,
@@ -79,6 +80,7 @@ class LedgerUser:
             case=case_id,
             reason=reason,
             replaces=replaces,
+            id=entry_id,
         )
         entry = tx.append(new)
         return self._after(tx, case_id, entry.id)

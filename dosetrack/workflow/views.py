@@ -44,6 +44,7 @@ from dosetrack.records.report import IrradiationEvent
 from dosetrack.settings import Settings
 from dosetrack.skin.screening import SkinRange
 from dosetrack.workflow.contrast import contrast_cases_before, kidney_now, stairs_of
+from dosetrack.workflow.feed_case import feed_ages, waiting_findings
 from dosetrack.workflow.listing import summary_of
 from dosetrack.workflow.live_skin import skin_now
 from dosetrack.workflow.projector import account_of, case_row, has_geometry
@@ -199,11 +200,13 @@ def _feeds(case: Case, settings: Settings, *, as_of: datetime) -> Feeds:
         last_report_at=max(case.report_times, default=None),
         last_entry_at=last,
         is_stale=case.state is CaseState.RUNNING and last is not None and as_of - last > silent_after,
+        ages=feed_ages(case),
     )
 
 
 def _findings(case: Case, computed: Computed) -> tuple[Finding, ...]:
-    found = (*case.findings, *implausible(computed.radiation), *computed.kidney.findings)
+    waiting = waiting_findings(case)
+    found = (*case.findings, *waiting, *implausible(computed.radiation), *computed.kidney.findings)
     return tuple(dict.fromkeys(found))
 
 

@@ -10,7 +10,7 @@ from dosetrack.errors import LedgerError
 from dosetrack.ledger import Ledger, needs_rebuild, rebuild
 from dosetrack.ledger.ledger import older_version
 from dosetrack.workflow.base import utc_now
-from dosetrack.workflow.filing import Filing
+from dosetrack.workflow.feeding import Feeding
 from dosetrack.workflow.governing import Governing
 from dosetrack.workflow.recording import Recording
 from dosetrack.workflow.skin_maps import SkinMaps
@@ -18,7 +18,7 @@ from dosetrack.workflow.skin_maps import SkinMaps
 _LOG = logging.getLogger(__name__)
 
 
-class Workflow(Recording, Filing, Governing, SkinMaps):
+class Workflow(Recording, Feeding, Governing, SkinMaps):
     """Joins ledger and calculators. Threads may share it; every change is one transaction."""
 
 
