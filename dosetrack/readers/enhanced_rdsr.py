@@ -4,8 +4,8 @@ The enhanced report says each thing in a container of its own, and output, techn
 functions of time. Its accumulated dose (TID 10041) and event summaries (TID 10042) are unfolded here
 into the shape of TID 10002 and 10003 and read as those, by code and coded unit: air kerma may come
 in mGy. Irradiation details (TID 10043) stand for the events only where no summary is given; their
-geometry is not used. Structure of TID 10041 and 10042 from memory: every container inside is opened,
-wherever it stands.
+geometry is not used. TID 10041 names the x-ray source in words where TID 10002 has a coded plane.
+Structure of TID 10042 from memory: every container inside is opened, wherever it stands.
 """
 
 from __future__ import annotations

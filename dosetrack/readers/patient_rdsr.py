@@ -2,7 +2,8 @@
 
 They are made by software after the fact: organ or skin doses by some model and method. They are no
 totals of the machine and become none; each estimate is one finding, in the number and unit sent.
-The structure inside an estimate is from memory: every number with a unit of dose inside it is told.
+Methods stand where TID 10033 has them; the rest of the structure inside an estimate is from memory,
+so every number with a unit of dose inside it is told.
 """
 
 from __future__ import annotations
@@ -86,7 +87,7 @@ def _described(items: Sequence[ContentItem], above: _Estimate, decoder: TextDeco
         elif key in _METHODS:
             below = _described(item.children, _Estimate(), decoder).methods
             methods += [word for word in (text, *below) if word and word not in methods]
-        elif key == "patient_radiation_dose_model_data":
+        elif key == "patient_radiation_dose_model":  # TID 10033 row 5
             methods += _described(item.children, _Estimate(), decoder).methods
     return _Estimate(name, place, tuple(methods))
 

@@ -18,6 +18,7 @@ from dosetrack.records.totals import ACQUISITION_TYPES
 
 ROUNDED_FIELDS = ("dose_area_product_gycm2", "reference_air_kerma_mgy", "duration_s")
 """Event quantities whose sums are compared with stated totals."""
+_SOURCES = {"a": "a", "b": "b", "a and b": "all", "single": "single"}
 _PER_PULSE = frozenset({"exposure_uas", "kvp", "pulse_width_ms", "tube_current_ma"})
 """Quantities that come once per pulse or once for all (PS3.16 TID 10003B, rows of VM 1-n)."""
 
@@ -86,6 +87,7 @@ class EventReader:
         self._handlers: dict[str, Callable[[ContentItem, dict[str, Any]], None]] = {
             "irradiation_event_uid": self._uid,
             "acquisition_plane": self._plane,
+            "identification_of_the_x_ray_source": self._source,
             "irradiation_event_type": self._type,
             "datetime_started": self._start,
             "acquisition_protocol": self._protocol,
@@ -256,6 +258,10 @@ class EventReader:
     def _plane(self, item: ContentItem, facts: dict[str, Any]) -> None:
         facts["plane"] = plane_of(item)
 
+    def _source(self, item: ContentItem, facts: dict[str, Any]) -> None:
+        if facts.get("plane") is None:
+            facts["plane"] = plane_of_source(item)
+
     def _type(self, item: ContentItem, facts: dict[str, Any]) -> None:
         if not isinstance(item.value, Code):
             return
@@ -334,6 +340,16 @@ class EventReader:
 def plane_of(item: ContentItem) -> PlaneName | None:
     """The plane a coded Acquisition Plane names; None when it is none of the known ones."""
     word = item.value.word("plane") if isinstance(item.value, Code) else None
+    return cast("PlaneName | None", word)
+
+
+def plane_of_source(item: ContentItem) -> PlaneName | None:
+    """The plane an enhanced report's Identification of the X-Ray Source names, which is free text.
+
+    Only the plainest words are taken: 'A', 'Plane B', 'A and B' (so in TID 10041 row 2).
+    """
+    text = item.value.strip(b" \0").decode("latin-1").casefold() if isinstance(item.value, bytes) else ""
+    word = _SOURCES.get(text.removeprefix("plane ").strip()) or words_by_name("plane").get(text)
     return cast("PlaneName | None", word)
 
 

@@ -7,7 +7,13 @@ from dataclasses import dataclass, field
 
 from dosetrack.findings import Finding, FindingCode, finding
 from dosetrack.readers.numbers import NumberReader, half_digit
-from dosetrack.readers.rdsr_events import EventsRead, PlaneContext, plane_of, reference_point_of
+from dosetrack.readers.rdsr_events import (
+    EventsRead,
+    PlaneContext,
+    plane_of,
+    plane_of_source,
+    reference_point_of,
+)
 from dosetrack.readers.sr_items import ContentItem
 from dosetrack.readers.text import TextDecoder
 from dosetrack.records.report import DoseTotal, PlaneName
@@ -79,10 +85,14 @@ def read_totals(
 
 
 def _plane_of(container: ContentItem) -> PlaneName | None:
+    plane = None
     for item in container.children:
-        if item.name is not None and item.name.key == "acquisition_plane":
+        key = item.name.key if item.name is not None else None
+        if key == "acquisition_plane":
             return plane_of(item)
-    return None
+        if key == "identification_of_the_x_ray_source":
+            plane = plane_of_source(item)
+    return plane
 
 
 def _read_container(

@@ -230,6 +230,43 @@ def test_estimates_of_a_patient_report_are_findings() -> None:
     ]
 
 
+def test_method_and_model_stand_where_their_template_has_them() -> None:
+    """PS3.16 TID 10033 rows 1, 5, 6 and 7: the model inside the methodology."""
+    model = container(
+        ("128500", DCM, "Patient Radiation Dose Model"),
+        [
+            coded("128417", ("128418", DCM, "Simple Object Model")),
+            coded("128420", ("128421", DCM, "Monte Carlo Transport Model")),
+        ],
+    )
+    data = patient()
+    data.ContentSequence[-1].ContentSequence.append(
+        container(("128415", DCM, "Radiation Dose Estimate Methodology"), [model])
+    )
+    told = [one.text for one in read(data).findings if one.code == "patient-dose-estimate"]
+    assert told[1].endswith("12.40 mGy (Simple Object Model; Monte Carlo Transport Model).")
+
+
+@pytest.mark.parametrize(
+    ("words", "plane"),
+    [("A", "a"), ("Plane B", "b"), ("A and B", "all"), ("Single Plane", "single"), ("Tube 1", None)],
+)
+def test_source_of_an_enhanced_total_is_told_in_words(words: str, plane: str | None) -> None:
+    """PS3.16 TID 10041: row 2 names the source, rows 11 to 15 stand beside it."""
+
+    def totals(source: str, product: str) -> Dataset:
+        named = item(
+            "CONTAINS", "TEXT", ("113832", DCM, "Identification of the X-Ray Source"), TextValue=source
+        )
+        return container(("130500", DCM, "Accumulated Dose Data"), [named, num("113722", product, "Gy.m2")])
+
+    data = report([totals(words, "0.01"), totals("Tube 9", "0.02")], SOPClassUID=ENHANCED)
+    found = read(data)
+    stated = [(t.plane, t.dose_area_product_gycm2) for t in found.totals if t.basis == "stated"]
+    assert stated == ([(plane, 100.0)] if plane else [])
+    assert "totals-plane-unknown" in codes_of(found)
+
+
 def test_patient_report_without_estimates() -> None:
     data = patient()
     data.ContentSequence = Sequence([container(("128402", DCM, "x"), [num("128408", "21.5", "cm")])])
