@@ -78,7 +78,7 @@ def receive(
         in_use = receiver.start(host, port)
     except OSError as error:
         fail(f"Cannot listen on {host}:{port} ({error.strerror or error}).", WRONG_USAGE)
-    ingesting = SpoolIngest(ledger_url(ledger), folder.folder).start()
+    ingesting = SpoolIngest(ledger_url(ledger), folder).start()
     print(f"Receiving as {ae_title} on {host}:{in_use} - stop with Ctrl-C", file=sys.stderr, flush=True)
     stopped = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):

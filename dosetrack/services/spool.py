@@ -2,6 +2,7 @@
 
     incoming/   being written; what a crash left here was never acknowledged
     waiting/    whole and synced; removed once the ledger has committed it
+    held-back/  brought out a fault of this program; put back to wait at every start
     in-use      locked by the one process that receives into this folder
 
 A name begins with the time of arrival, so names sort in the order of arrival. A clock that was
@@ -39,6 +40,7 @@ class Spool:
         self.folder = folder
         self.incoming = folder / "incoming"
         self.waiting = folder / "waiting"
+        self.held_back = folder / "held-back"
         self._now_ns = now_ns
         self._turn = threading.Lock()
         self._last_number = 0
@@ -49,11 +51,13 @@ class Spool:
 
         OSError where the folder cannot be used, BlockingIOError where another process receives into it.
         """
-        for folder in (self.folder, self.incoming, self.waiting):
+        for folder in (self.folder, self.incoming, self.waiting, self.held_back):
             folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         self._claim_folder()
         for left in self.incoming.iterdir():
             left.unlink(missing_ok=True)
+        for held in self.held_back.iterdir():
+            held.rename(self.waiting / held.name)
         for folder in (self.folder.parent, self.folder, self.waiting):
             sync_folder(folder)
         self._last_number = max(map(_number_in, self.files()), default=0)
@@ -93,6 +97,11 @@ class Spool:
     def done(self, path: Path) -> None:
         """The ledger has committed this file: it waits no more."""
         path.unlink(missing_ok=True)
+
+    def hold_back(self, path: Path) -> None:
+        """Let the others go on without this file until the next start."""
+        with contextlib.suppress(FileNotFoundError):  # taken in meanwhile
+            path.rename(self.held_back / path.name)
 
     def _next_number(self) -> int:
         with self._turn:

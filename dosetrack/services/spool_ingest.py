@@ -21,14 +21,15 @@ _LOG = logging.getLogger(__name__)
 _LOOK_EVERY_S = 0.1
 _AFTER_FAILURE_S = 2.0
 _FILES_A_TURN = 25
+_ENDS_AT_ONE_FILE = 4  # the first may have been at any file of its turn; in the others it was the only one
 _MAY_PASS = (LedgerError, OSError, MemoryError)
 """A locked database, a full disk: nothing is lost, and the same file can be taken in later."""
 
 
-def drain(workflow: Workflow, spool: Spool) -> int:
+def drain(workflow: Workflow, spool: Spool, *, at_once: int = _FILES_A_TURN) -> int:
     """Take in every file that waits, oldest first; how many. A file goes once its entries are committed.
 
-    What cannot be read is kept in quarantine with the reason.
+    What cannot be read is kept in quarantine with the reason. at_once : files of one turn
 
     Raises
     ------
@@ -36,7 +37,7 @@ def drain(workflow: Workflow, spool: Spool) -> int:
         The ledger or the disk refused; what is left waits.
     """
     taken = 0
-    while files := spool.files()[:_FILES_A_TURN]:
+    while files := spool.files()[:at_once]:
         try:
             _take_in(workflow, spool, files)
         except _MAY_PASS:
@@ -76,19 +77,19 @@ def _take_in_alone(workflow: Workflow, spool: Spool, path: Path) -> None:
     except _MAY_PASS:
         raise
     except Exception as error:
-        _LOG.exception("a received file could not be taken in; it goes into quarantine")
-        reason = f"reading it failed unexpectedly ({type(error).__name__})"
+        _LOG.exception("a received file could not be taken in; it is held back until the next start")
+        reason = f"reading it failed unexpectedly ({type(error).__name__}); it is tried again at every start"
         workflow.quarantine(path.read_bytes(), file=path.name, reason=reason)
-        spool.done(path)
+        spool.hold_back(path)
 
 
 class SpoolIngest:
     """Keeps one process draining the spool, and starts another when that one ends."""
 
-    def __init__(self, ledger_url: str, folder: Path) -> None:
-        self._arguments = (ledger_url, str(folder))
+    def __init__(self, ledger_url: str, spool: Spool) -> None:
+        self._ledger_url = ledger_url
+        self._spool = spool
         self._stopping = threading.Event()
-        self._process: BaseProcess | None = None
         self._thread = threading.Thread(target=self._keep, name="spool ingest", daemon=True)
 
     def start(self) -> SpoolIngest:
@@ -102,22 +103,33 @@ class SpoolIngest:
         self._thread.join()
 
     def _keep(self) -> None:
+        ends_at: list[Path] = []  # the oldest file at each end in a row
         while not self._stopping.is_set():
-            process = get_context("spawn").Process(target=_run, args=self._arguments, name="spool ingest")
-            process.start()
+            process = self._started(at_once=1 if ends_at else _FILES_A_TURN)
             while process.is_alive() and not self._stopping.wait(_LOOK_EVERY_S):
                 pass
             if self._stopping.is_set():
                 process.terminate()
-            else:
-                _LOG.error(
-                    "the process that reads received files ended (%s); starting another", process.exitcode
-                )
-                self._stopping.wait(_AFTER_FAILURE_S)
+                process.join()
+                return
             process.join()
+            _LOG.error("the process that reads received files ended (%s); starting another", process.exitcode)
+            oldest = self._spool.files()[:1]
+            ends_at = [*ends_at, *oldest] if oldest and oldest[0] in ends_at else oldest
+            if len(ends_at) >= _ENDS_AT_ONE_FILE:
+                _LOG.error("it ended at one file each time; that file is held back until the next start")
+                self._spool.hold_back(ends_at[0])
+                ends_at = []
+            self._stopping.wait(_AFTER_FAILURE_S)
+
+    def _started(self, *, at_once: int) -> BaseProcess:
+        arguments = (self._ledger_url, str(self._spool.folder), at_once)
+        process = get_context("spawn").Process(target=_run, args=arguments, name="spool ingest")
+        process.start()
+        return process
 
 
-def _run(ledger_url: str, folder: str) -> None:
+def _run(ledger_url: str, folder: str, at_once: int) -> None:
     follow_parent()
     spool = Spool(Path(folder))
     workflow: Workflow | None = None
@@ -125,7 +137,7 @@ def _run(ledger_url: str, folder: str) -> None:
     while True:
         try:
             workflow = workflow or open_workflow(ledger_url, create=True)
-            if not drain(workflow, spool):
+            if not drain(workflow, spool, at_once=at_once):
                 pause.wait(_LOOK_EVERY_S)
         except _MAY_PASS as error:
             _LOG.error("received files wait: %s", error)

@@ -14,6 +14,7 @@ from dosetrack.times import zone_named
 from dosetrack.workflow.joining import placement
 from dosetrack.workflow.projector import CaseProjector
 from dosetrack.workflow.site import settings_for
+from dosetrack.workflow.steps import follow_step
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +37,7 @@ def take_in(
     """Put `report` into its case within the open transaction.
 
     The same bytes again change nothing. The same SOP Instance UID with other bytes is kept; the
-    merge decides what counts.
+    merge decides what counts. A procedure step that ended ends the running case of its room.
     """
     held = tx.find_reports(sha256=report.sha256)
     if held:
@@ -60,5 +61,7 @@ def take_in(
     projector.put_report(tx, report, case_id=place.case_id, seq=entry.seq)
     if place.proposal is not None:
         tx.append(NewEntry(payload=place.proposal, actor=actor, happened_at=at, case=place.case_id))
-    projector.refresh(tx, place.case_id, is_report_new=True)
+    case = projector.refresh(tx, place.case_id, is_report_new=True)
+    if follow_step(tx, case, report, settings=settings, actor=actor, at=at):
+        projector.refresh(tx, place.case_id)
     return TakenIn(case_id=place.case_id, is_new=True)

@@ -9,7 +9,6 @@ import random
 import socket
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -288,15 +287,21 @@ def test_object_broken_off_in_the_middle_leaves_nothing(port: int, spool: Spool)
     with association(port) as made:
         whole = bare_object(67)
         whole.TextValue = "x" * 4_000_000
-        line = made.dul.socket.socket
-        with ThreadPoolExecutor(1) as pool:
-            sending = pool.submit(made.send_c_store, whole)
-            time.sleep(0.02)
-            line.shutdown(socket.SHUT_RDWR)
-            answered = "Status" in sending.result(timeout=60)
+        socket_of_sender, passed = made.dul.socket, [0]
+        line, send_all = socket_of_sender.socket, socket_of_sender.send
+
+        def send_some(data: bytes) -> None:
+            passed[0] += len(data)
+            if passed[0] > 1_000_000:
+                line.shutdown(socket.SHUT_RDWR)
+            send_all(data)
+
+        socket_of_sender.send = send_some
+        assert "Status" not in made.send_c_store(whole)
         line.close()
-    time.sleep(0.1)
-    assert len(spool.files()) == answered
+    with association(port) as made:  # the next one is served
+        assert send(made, report_bytes(1)) == SUCCESS
+    assert len(spool.files()) == 1
     assert list(spool.incoming.iterdir()) == []
 
 
