@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -305,19 +305,37 @@ def save(workflow: Workflow, case_id: str, tried: PatientSetup | None, *, by: st
 
 def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> None:
     """The callbacks of the map."""
-    held = HeldMaps()
+    desk = _Desk(workflow, HeldMaps())
+    _register_place(app, desk)
+    _register_trying(app, desk)
+    _register_steps(app, desk)
 
-    def zone_of(case_id: str) -> ZoneInfo:
-        return zone_named(workflow.case_view(case_id).time_zone)
 
-    def place_of(case_id: str, view: SkinMapView) -> list[Component]:
-        ahead = what_may_come(workflow, case_id, view)
-        return place(view, held, zone=zone_of(case_id), ahead=ahead)
+@dataclass(frozen=True, slots=True)
+class _Desk:
+    """What every callback of the map works with."""
 
-    def drawn_of(case_id: str, tried: Mapping[str, Any] | None) -> Drawn | None:
-        view = workflow.skin_map(case_id, setup_override=setup_from_data(tried))
-        return held.of(view.map) if view.map is not None else None
+    workflow: Workflow
+    held: HeldMaps
 
+    def zone(self, case_id: str) -> ZoneInfo:
+        return zone_named(self.workflow.case_view(case_id).time_zone)
+
+    def place(self, case_id: str, view: SkinMapView) -> list[Component]:
+        ahead = what_may_come(self.workflow, case_id, view)
+        return place(view, self.held, zone=self.zone(case_id), ahead=ahead)
+
+    def maps(self, case_id: str, tried: PatientSetup | None) -> list[Component]:
+        view = self.workflow.skin_map(case_id, setup_override=tried)
+        ahead = what_may_come(self.workflow, case_id, view)
+        return maps(view, self.held, zone=self.zone(case_id), ahead=ahead, is_tried=tried is not None)
+
+    def drawn(self, case_id: str, tried: Mapping[str, Any] | None) -> Drawn | None:
+        view = self.workflow.skin_map(case_id, setup_override=setup_from_data(tried))
+        return self.held.of(view.map) if view.map is not None else None
+
+
+def _register_place(app: Dash, desk: _Desk) -> None:
     @app.callback(
         Output(ids.SKIN_PLACE, "children"),
         Output(ids.SKIN_MARK, "data"),
@@ -327,12 +345,12 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
     )
     def follow(_position: int, case_id: str, mark: str | None) -> tuple[Any, Any]:
         try:
-            view = workflow.skin_map(case_id)
+            view = desk.workflow.skin_map(case_id)
         except DosetrackError as error:
             return html.P(str(error), className="notice", role="alert"), None
         if mark_of(view) == mark:
             return no_update, no_update
-        return place_of(case_id, view), mark_of(view)
+        return desk.place(case_id, view), mark_of(view)
 
     @app.callback(
         Output(ids.SKIN_PLACE, "children", allow_duplicate=True),
@@ -341,10 +359,10 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
         prevent_initial_call=True,
     )
     def back(clicks: int | None, case_id: str) -> Any:
-        if not clicks:
-            return no_update
-        return place_of(case_id, workflow.skin_map(case_id))
+        return desk.place(case_id, desk.workflow.skin_map(case_id)) if clicks else no_update
 
+
+def _register_trying(app: Dash, desk: _Desk) -> None:
     @app.callback(
         Output(ids.SKIN_MAPS, "children"),
         Output(ids.SKIN_TRIED, "data"),
@@ -358,15 +376,26 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
     )
     def try_out(_values: list[Any], case_id: str, before: dict[str, Any] | None) -> tuple[Any, ...]:
         values = {one["id"]["key"]: one.get("value") for one in ctx.inputs_list[0]}
-        tried = tried_setup(workflow, case_id, values)
+        tried = tried_setup(desk.workflow, case_id, values)
         if setup_as_data(tried) == before:
             return (no_update,) * 5
-        view = workflow.skin_map(case_id, setup_override=tried)
         is_tried = tried is not None
-        ahead = what_may_come(workflow, case_id, view)
-        shown = maps(view, held, zone=zone_of(case_id), ahead=ahead, is_tried=is_tried)
+        shown = desk.maps(case_id, tried)
         return shown, setup_as_data(tried), tried_words(is_tried), not is_tried, not is_tried
 
+    @app.callback(
+        Output(ids.SKIN_MESSAGE, "children"),
+        Input(ids.SKIN_SAVE, "n_clicks"),
+        State(ids.ENTRY_CASE, "data"),
+        State(ids.SKIN_TRIED, "data"),
+        State(ids.ENTRY_BY, "value"),
+        prevent_initial_call=True,
+    )
+    def record(clicks: int | None, case_id: str, tried: dict[str, Any] | None, by: str | None) -> Any:
+        return save(desk.workflow, case_id, setup_from_data(tried), by=by) if clicks else no_update
+
+
+def _register_steps(app: Dash, desk: _Desk) -> None:
     @app.callback(
         Output(ids.SKIN_FLAT, "figure"),
         Output(ids.SKIN_BODY, "figure"),
@@ -379,10 +408,10 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
         prevent_initial_call=True,
     )
     def step_to(step: int | None, case_id: str, tried: dict[str, Any] | None) -> tuple[Any, ...]:
-        drawn = drawn_of(case_id, tried)
+        drawn = desk.drawn(case_id, tried)
         if drawn is None:
             return (no_update,) * 5
-        zone, moment = zone_of(case_id), _moment(drawn, step)
+        zone, moment = desk.zone(case_id), _moment(drawn, step)
         dose = drawn.skin_map.dose_mgy if moment is None else moment.dose_mgy
         return (
             flat_figure(drawn, step, zone=zone, is_tried=tried is not None),
@@ -397,14 +426,3 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
         Output(ids.SKIN_STEP, "className"),
         Input(ids.SKIN_MOMENT, "children"),
     )
-
-    @app.callback(
-        Output(ids.SKIN_MESSAGE, "children"),
-        Input(ids.SKIN_SAVE, "n_clicks"),
-        State(ids.ENTRY_CASE, "data"),
-        State(ids.SKIN_TRIED, "data"),
-        State(ids.ENTRY_BY, "value"),
-        prevent_initial_call=True,
-    )
-    def record(clicks: int | None, case_id: str, tried: dict[str, Any] | None, by: str | None) -> Any:
-        return save(workflow, case_id, setup_from_data(tried), by=by) if clicks else no_update

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import time
+from dataclasses import replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -115,7 +116,11 @@ def test_an_unverified_table_is_told_on_the_figure(found: SkinMap) -> None:
 def test_parts_are_outlined_and_named(found: SkinMap) -> None:
     figure = skin_flat(found, ground=LIGHT)
     assert trace(figure, OUTLINES).mode == "lines"
-    assert all(name in words(figure) for name in ("trunk", "left leg", "back", "right side"))
+    assert all(name in words(figure) for name in ("trunk", "back", "left side", "right side", "front"))
+    assert "left leg" not in words(figure)  # out of sight until one moves there
+    low = np.where(found.surface.part == 2, 900.0, 0.0) + found.dose_mgy
+    on_leg = replace(found, dose_mgy=low)
+    assert "left leg" in words(skin_flat(on_leg, ground=LIGHT))
 
 
 def test_a_place_tells_dose_range_and_views(found: SkinMap) -> None:
@@ -135,7 +140,7 @@ def test_another_moment_keeps_the_scale(found: SkinMap) -> None:
 def test_nothing_placed_is_a_map_without_a_peak() -> None:
     figure = skin_flat(empty_map(), ground=LIGHT)
     assert len(trace(figure, RING).x) == 0
-    assert "estimate" not in words(figure)
+    assert "<i>estimate" not in words(figure)
 
 
 def test_room_has_greys_and_lines(found: SkinMap) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,6 +21,7 @@ from tests.workflow.skin_cases import straight_event
 pytestmark = pytest.mark.browser
 CHROMIUM = Path("/usr/bin/chromium")
 PATIENCE_MS = 30_000
+TOO_WIDE = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 
 
 @pytest.fixture
@@ -124,4 +126,7 @@ def test_nothing_is_cut_off_at_any_width(page: Page, address: str, case_id: str)
     expect(page.locator("#skin-flat .js-plotly-plot")).to_be_visible(timeout=PATIENCE_MS)
     for width in (1280, 1920, 760):
         page.set_viewport_size({"width": width, "height": 900})
-        page.wait_for_function("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+        deadline = time.monotonic() + PATIENCE_MS / 1000
+        while (wide := page.evaluate(TOO_WIDE)) > 0 and time.monotonic() < deadline:
+            page.wait_for_timeout(200)  # figures follow the window a moment later
+        assert wide <= 0, f"{width} px wide"
