@@ -13,9 +13,11 @@ import plotly.graph_objects as go
 
 from dashboards import skin_words
 from dashboards.figures.skin_colours import colour_bar, scale, top_mgy
+from dashboards.figures.skin_drawing import LEAST_SHARE, MM_PER_CM, Drawing, met_by_a_beam, shown_ends
+from dashboards.figures.skin_flat_labels import side_labels, strip_names, words_above
 from dashboards.figures.style import axis, base_layout
 from dosetrack.reports.contours import contour_doses, contour_lines
-from dosetrack.skin.flat import FlatGrid, Strip, flat_grid
+from dosetrack.skin.flat import FlatGrid, flat_grid
 from dosetrack.skin.peak import levels_mgy
 from dosetrack.skin.wording import dose_words, level_words, view_words
 
@@ -28,40 +30,17 @@ if TYPE_CHECKING:
 
 Ramp = Literal["cividis", "grey"]
 DOSE, HOVER, PEAK, OUTLINES = "dose", "hover", "peak", "outlines"
-_MM_PER_CM = 10.0
 _MGY_PER_GY = 1000.0
-LEAST_SHARE = 0.01
-"""Patches below this share of the peak say nothing when pointed at."""
 MOST_SPOKEN = 2000
 """Patches that answer when pointed at; more would make the page heavy."""
 TOP_VIEWS = 3
-_BESIDE_CM, _LEAST_HEIGHT = 12.0, 0.5
-"""Skin shown beyond the dose along the body, and least height over width; drawing alone."""
 _ASIDE_CM, _FAR_CM = 3.0, 18.0
 """Between the dose and the words of the peak, and how far aside they may go; drawing alone."""
-_NAMED_CM = 4.0
-"""A part of which less is shown has no name; drawing alone."""
 _MARGIN = 0.06
 """Of what is shown, kept free round it for the names of the sides; drawing alone."""
 _LABEL_TURNS = (180.0, 215.0, 250.0, 285.0, 320.0)
 """Where the label of each next line stands, as seen from the line's middle [deg]; drawing alone."""
 _LEADER_PX = 46
-
-
-@dataclass(frozen=True, slots=True)
-class _Drawing:
-    """What the pieces of one figure share."""
-
-    skin_map: SkinMap
-    dose_mgy: FloatArray
-    grid: FlatGrid
-    ground: Ground
-    top_mgy: float
-    shown_cm: _Box
-
-
-_Box = tuple[tuple[float, float], tuple[float, float]]
-"""Lower and upper corner: across, along [cm]."""
 
 
 def skin_flat(
@@ -88,13 +67,13 @@ def skin_flat(
     moment : which part of the case is shown, written on the figure
     """
     grid = grid or flat_grid(skin_map.surface)
-    drawing = _Drawing(
+    drawing = Drawing(
         skin_map=skin_map,
         dose_mgy=skin_map.dose_mgy if dose_mgy is None else dose_mgy,
         grid=grid,
         ground=ground,
         top_mgy=top_mgy(skin_map),
-        shown_cm=_shown_ends(skin_map, grid),
+        shown_cm=shown_ends(skin_map, grid),
     )
     values = drawing.grid.values(drawing.dose_mgy)
     figure = go.Figure()
@@ -108,11 +87,11 @@ def skin_flat(
     for trace in ring.traces:
         figure.add_trace(trace)
     notes = [
-        *_side_labels(drawing),
-        *_strip_names(drawing),
+        *side_labels(drawing),
+        *strip_names(drawing),
         *lines.notes,
         *ring.notes,
-        *_words(drawing, moment),
+        *words_above(drawing, moment),
     ]
     figure.update_layout(**_layout(drawing, notes, font_size=font_size, uirevision=uirevision))
     return figure
@@ -124,7 +103,7 @@ class _Drawn:
     notes: list[dict[str, Any]]
 
 
-def _heat(drawing: _Drawing, values: FloatArray, ramp: Ramp, font_size: int) -> Any:
+def _heat(drawing: Drawing, values: FloatArray, ramp: Ramp, font_size: int) -> Any:
     grid = drawing.grid
     return go.Heatmap(
         name=DOSE,
@@ -140,7 +119,7 @@ def _heat(drawing: _Drawing, values: FloatArray, ramp: Ramp, font_size: int) -> 
     )
 
 
-def _outlines(drawing: _Drawing) -> Any:
+def _outlines(drawing: Drawing) -> Any:
     gap = np.array([[np.nan, np.nan]])
     line = np.vstack([part for strip in drawing.grid.strips for part in (strip.outline_mm, gap)])
     return go.Scatter(
@@ -156,7 +135,7 @@ def _outlines(drawing: _Drawing) -> Any:
 # lines of equal dose ---------------------------------------------------------------------
 
 
-def _lines(drawing: _Drawing, values: FloatArray) -> _Drawn:
+def _lines(drawing: Drawing, values: FloatArray) -> _Drawn:
     """Two strokes a line, a dark one under a light one, so that it stands out on any colour."""
     shown = float(np.nanmax(values)) if np.isfinite(values).any() else 0.0
     drawn = _Drawn([], [])
@@ -188,8 +167,8 @@ def _line_label(line: FloatArray, at_mgy: float, turn_deg: float) -> dict[str, A
     right, up = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
     x, y = line[int(((line - middle) @ np.array([-right, up])).argmax())]  # the map runs leftward
     return {
-        "x": x / _MM_PER_CM,
-        "y": y / _MM_PER_CM,
+        "x": x / MM_PER_CM,
+        "y": y / MM_PER_CM,
         "text": f"<b>{level_words(at_mgy)}</b>",
         "showarrow": True,
         "arrowhead": 0,
@@ -207,7 +186,7 @@ def _line_label(line: FloatArray, at_mgy: float, turn_deg: float) -> dict[str, A
 # the peak, and what a place says ---------------------------------------------------------
 
 
-def _peak(drawing: _Drawing) -> _Drawn:
+def _peak(drawing: Drawing) -> _Drawn:
     dose = drawing.dose_mgy
     if not len(dose) or dose.max() <= 0:
         return _Drawn([go.Scatter(name=PEAK, x=[], y=[])], [])
@@ -215,7 +194,7 @@ def _peak(drawing: _Drawing) -> _Drawn:
     is_whole = dose is whole.dose_mgy and whole.peak_index is not None
     index = whole.peak_index if is_whole and whole.peak_index is not None else int(dose.argmax())
     value = float(whole.peak_mgy) if is_whole and whole.peak_mgy is not None else float(dose[index])
-    x, y = drawing.grid.places_mm[index] / _MM_PER_CM
+    x, y = drawing.grid.places_mm[index] / MM_PER_CM
     rings = [
         go.Scatter(
             name=name,
@@ -253,10 +232,10 @@ def _peak(drawing: _Drawing) -> _Drawn:
     return _Drawn(rings, [note])
 
 
-def _aside(drawing: _Drawing, x: float, y: float) -> tuple[float, float, bool]:
+def _aside(drawing: Drawing, x: float, y: float) -> tuple[float, float, bool]:
     """Where the words of the peak stand: beside the dose, not on it; whether on the reader's right [cm]."""
     (left, _), (right, high) = drawing.shown_cm
-    near = drawing.grid.places_mm[_met(drawing.skin_map)] / _MM_PER_CM
+    near = drawing.grid.places_mm[met_by_a_beam(drawing.skin_map)] / MM_PER_CM
     near = near[np.abs(near[:, 0] - x) < _FAR_CM]
     up = min(max(float(near[:, 1].max(initial=y)), y) + _ASIDE_CM, high - _ASIDE_CM)
     if x <= (left + right) / 2 + _ASIDE_CM:  # the map runs leftward: small x is the reader's right
@@ -264,7 +243,7 @@ def _aside(drawing: _Drawing, x: float, y: float) -> tuple[float, float, bool]:
     return min(float(near[:, 0].max(initial=x)) + _ASIDE_CM, right - _ASIDE_CM), up, False
 
 
-def _spoken(drawing: _Drawing, views: ViewDoses | None) -> Any:
+def _spoken(drawing: Drawing, views: ViewDoses | None) -> Any:
     """Invisible marks that tell dose, range and views of a place when it is pointed at."""
     chosen = spoken_patches(drawing.dose_mgy, drawing.skin_map)
     places = drawing.grid.places_mm[chosen]
@@ -307,113 +286,8 @@ def _view(view: View) -> str:
     return view_words((view.primary_deg, view.secondary_deg), (view.primary_end_deg, view.secondary_end_deg))
 
 
-# labels ----------------------------------------------------------------------------------
-
-
-def _side_labels(drawing: _Drawing) -> list[dict[str, Any]]:
-    """Left, right, head and feet, on every map, beside what is shown."""
-    (left, low), (right, high) = drawing.shown_cm
-    common = {"showarrow": False, "font": {"color": drawing.ground.ink, "size": 13}}
-    middle = {"y": (low + high) / 2}
-    centre = {"x": (left + right) / 2}
-    return [
-        {
-            **common,
-            **middle,
-            "x": right,
-            "xanchor": "right",
-            "xshift": -4,
-            "textangle": -90,
-            "text": "patient's <b>left</b>",
-        },
-        {
-            **common,
-            **middle,
-            "x": left,
-            "xanchor": "left",
-            "xshift": 4,
-            "textangle": 90,
-            "text": "patient's <b>right</b>",
-        },
-        {**common, **centre, "y": high, "yanchor": "bottom", "text": "<b>head</b> ↑"},
-        {**common, **centre, "y": low, "yanchor": "top", "text": "<b>feet</b> ↓"},
-    ]
-
-
-def _shown_ends(whole: SkinMap, grid: FlatGrid) -> _Box:
-    """What is shown first: the strips a beam met, not far past the dose."""
-    met = _met(whole)
-    parts = {whole.surface.parts[i] for i in np.unique(whole.surface.part[met])}
-    strips = [s for s in grid.strips if s.part in parts] or list(grid.strips)
-    ends = np.vstack([s.outline_mm for s in strips]) / _MM_PER_CM
-    (left, low), (right, high) = ends.min(axis=0).tolist(), ends.max(axis=0).tolist()
-    if len(met):
-        along = grid.places_mm[met, 1] / _MM_PER_CM
-        beside = max(_BESIDE_CM, (_LEAST_HEIGHT * (right - left) - float(np.ptp(along))) / 2)
-        low, high = max(low, float(along.min()) - beside), min(high, float(along.max()) + beside)
-    return (left, low), (right, high)
-
-
-def _met(whole: SkinMap) -> NDArray[np.int64]:
-    """The patches that a beam met with more than a trace of the peak."""
-    return np.flatnonzero(whole.dose_mgy > LEAST_SHARE * (whole.peak_mgy or np.inf))
-
-
-def _strip_names(drawing: _Drawing) -> list[dict[str, Any]]:
-    """The name of each part; on the widest also what lies where as one goes round it."""
-    (_, low), (_, high) = drawing.shown_cm
-    seen = [
-        strip
-        for strip in drawing.grid.strips
-        if min(strip.top_mm / _MM_PER_CM, high) - max(strip.bottom_mm / _MM_PER_CM, low) > _NAMED_CM
-    ]
-    notes = [_name(drawing, strip, strip.middle_mm, strip.part, "top") for strip in seen]
-    widest = max(drawing.grid.strips, key=lambda s: float(np.ptp(s.outline_mm[:, 0])))
-    half = float(np.ptp(widest.outline_mm[:, 0])) / 2
-    if drawing.skin_map.surface.kind == "body":
-        for share, text in (
-            (0.0, "back"),
-            (0.5, "left side"),
-            (-0.5, "right side"),
-            (0.9, "front"),
-            (-0.9, "front"),
-        ):
-            notes.append(_name(drawing, widest, widest.middle_mm + share * half, text, "bottom"))
-    return notes
-
-
-def _name(drawing: _Drawing, strip: Strip, across_mm: float, text: str, edge: str) -> dict[str, Any]:
-    (_, low), (_, high) = drawing.shown_cm
-    along = min(strip.top_mm / _MM_PER_CM, high) if edge == "top" else max(strip.bottom_mm / _MM_PER_CM, low)
-    return {
-        "x": across_mm / _MM_PER_CM,
-        "y": along,
-        "yanchor": "top" if edge == "top" else "bottom",
-        "text": text,
-        "showarrow": False,
-        "font": {"size": 12, "color": drawing.ground.quiet},
-    }
-
-
-def _words(drawing: _Drawing, moment: str | None) -> list[dict[str, Any]]:
-    """What is shown and what must be known of it, above the map."""
-    quiet = {"size": 12, "color": drawing.ground.quiet}
-    common = {"xref": "paper", "yref": "paper", "showarrow": False, "x": 0, "xanchor": "left", "y": 1}
-    above = {**common, "yanchor": "bottom", "align": "left"}
-    seen = f"{skin_words.SEEN}; {skin_words.OUTSIDE_EVERY_BEAM}"
-    notes = [{**above, "yshift": 6, "text": seen, "font": quiet}]
-    lines = [
-        moment,
-        None if skin_words.is_axes_verified(drawing.skin_map) else f"◇ {skin_words.NOT_VERIFIED}",
-    ]
-    told = "   ".join(line for line in lines if line)
-    if told:
-        notes.append({**above, "yshift": 26, "text": f"<b>{told}</b>"})
-    return notes
-
-
 def _layout(
-    drawing: _Drawing, notes: list[dict[str, Any]], *, font_size: int, uirevision: str
+    drawing: Drawing, notes: list[dict[str, Any]], *, font_size: int, uirevision: str
 ) -> dict[str, Any]:
     ground = drawing.ground
     (left, low), (right, high) = drawing.shown_cm
@@ -444,4 +318,4 @@ def _layout(
 
 
 def _cm(values_mm: FloatArray) -> NDArray[np.float32]:
-    return (values_mm / _MM_PER_CM).astype(np.float32)
+    return (values_mm / MM_PER_CM).astype(np.float32)

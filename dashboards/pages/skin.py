@@ -8,20 +8,25 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from dash import ALL, ClientsideFunction, Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
-from dashboards import ids, skin_words, theme
+from dashboards import ids, skin_words
 from dashboards.components import skin_panel
 from dashboards.components.skin_ahead import ahead_panel
-from dashboards.components.skin_setup import TRIED, entries_of, setup_controls, setup_from, tried_words
+from dashboards.components.skin_setup import entries_of, setup_controls, setup_from, tried_words
 from dashboards.components.tables import section
-from dashboards.figures.skin_body import PEAK_TRACE, skin_body
-from dashboards.figures.skin_flat import skin_flat
-from dashboards.figures.skin_growth import skin_growth
 from dashboards.figures.style import GRAPH_CONFIG
 from dashboards.pages.room_entry import actor_of
 from dashboards.skin_held import Drawn, HeldMaps
+from dashboards.skin_steps import (
+    body_figure,
+    body_patch,
+    flat_figure,
+    growth_figure,
+    moment_of,
+    moment_words,
+)
 from dosetrack.errors import DosetrackError
 from dosetrack.records.entries import PatientPlaced
 from dosetrack.skin.ahead import fluoroscopy_rate, look_ahead
@@ -185,66 +190,6 @@ def _growth(drawn: Drawn, zone: ZoneInfo) -> list[Component]:
         graph(ids.SKIN_GROWTH, growth_figure(drawn, None, zone), name="skin-growth"),
         skin_panel.growth_numbers(drawn.skin_map, zone=zone),
     ]
-
-
-# figures at a step -----------------------------------------------------------------------
-
-
-def flat_figure(
-    drawn: Drawn, step: int | None, *, zone: ZoneInfo | None = None, is_tried: bool = False
-) -> Any:
-    """The flat map after a step, counted from 1; None: the whole case."""
-    moment = _moment(drawn, step)
-    told = [
-        TRIED if is_tried else None,
-        moment_words(drawn, step, zone) if moment is not None and zone is not None else None,
-    ]
-    return skin_flat(
-        drawn.skin_map,
-        ground=theme.LIGHT,
-        dose_mgy=None if moment is None else moment.dose_mgy,
-        grid=drawn.grid,
-        views=None if is_tried or moment is not None else drawn.views,
-        moment=", ".join(text for text in told if text) or None,
-    )
-
-
-def body_figure(drawn: Drawn, step: int | None) -> Any:
-    """The body after a step."""
-    moment = _moment(drawn, step)
-    return skin_body(drawn.skin_map, ground=theme.LIGHT, dose_mgy=None if moment is None else moment.dose_mgy)
-
-
-def body_patch(drawn: Drawn, step: int | None) -> Patch:
-    """What changes on the body from step to step: the colours and the peak; a third of the bytes."""
-    traces = body_figure(drawn, step).data
-    patch = Patch()
-    patch["data"][0]["intensity"] = traces[0].intensity.round(4).tolist()
-    patch["data"][PEAK_TRACE] = traces[PEAK_TRACE].to_plotly_json()
-    return patch
-
-
-def growth_figure(drawn: Drawn, step: int | None, zone: ZoneInfo) -> Any:
-    """The growth of the peak with the step marked."""
-    moment = _moment(drawn, step)
-    steps = len(drawn.skin_map.growth)
-    at = None if moment is None else round(moment.events / moment.of * steps) - 1
-    return skin_growth(drawn.skin_map, ground=theme.LIGHT, zone=zone, moment=at)
-
-
-def moment_words(drawn: Drawn, step: int | None, zone: ZoneInfo) -> str:
-    """'after 12 of 40 events, 10:41'."""
-    moment = _moment(drawn, step)
-    if moment is None:
-        count = drawn.ends[-1] if drawn.ends else 0
-        return f"whole case, {count} {'event' if count == 1 else 'events'}"
-    at = skin_panel.time_words(moment.at, zone) if moment.at else None
-    return f"after {moment.events} of {moment.of} events" + (f", {at}" if at else "")
-
-
-def _moment(drawn: Drawn, step: int | None) -> Any:
-    """The moment of a step before the last; None at the last, which is the whole map."""
-    return drawn.moments[step - 1] if step is not None and 0 < step < len(drawn.ends) else None
 
 
 # what the controls do --------------------------------------------------------------------
@@ -411,7 +356,7 @@ def _register_steps(app: Dash, desk: _Desk) -> None:
         drawn = desk.drawn(case_id, tried)
         if drawn is None:
             return (no_update,) * 5
-        zone, moment = desk.zone(case_id), _moment(drawn, step)
+        zone, moment = desk.zone(case_id), moment_of(drawn, step)
         dose = drawn.skin_map.dose_mgy if moment is None else moment.dose_mgy
         return (
             flat_figure(drawn, step, zone=zone, is_tried=tried is not None),
