@@ -63,6 +63,7 @@ _GROUPS: dict[str, tuple[str, ...]] = {
     "Dose of one plane could be taken for that of another, or be missed.": (
         "plane-without-totals", "totals-without-events", "planes-mixed", "all-planes-together",
     ),
+    "What was settled without it may no longer hold.": ("changed-after-closing",),
     "Dose and contrast could stand in another person's record.": (
         "patient-differs", "may-belong-to-other-case",
     ),
@@ -101,6 +102,9 @@ _GROUPS: dict[str, tuple[str, ...]] = {
     ),
     "A wrong position or direction puts the dose on another part of the skin.": (
         "patient-position-changes", "table-axes-doubtful", "skin-beams-miss-body",
+    ),
+    "What the beam was made of decides how much the skin takes for the same air kerma.": (
+        "beam-quality-outside-table", "filter-material-not-in-table", "filter-thickness-not-usable",
     ),
     "Without a peak only the wide range from air kerma can be told.": ("skin-nothing-placed",),
     "Fields of two days that met on the skin add; fields that did not must not be added.": (

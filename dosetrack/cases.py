@@ -33,6 +33,7 @@ from dosetrack.records.entries import (
     PatientPlaced,
     PatientSize,
     PromptAnswered,
+    PromptShown,
     RenalStatus,
     ReportMoved,
     ReportReceived,
@@ -103,7 +104,9 @@ class Case:
     creatinines: tuple[Stamped[Creatinine], ...] = ()
     injections: tuple[Stamped[Injection], ...] = ()
     readings: tuple[Stamped[ConsoleReading], ...] = ()
+    closing: Stamped[CaseClosed] | None = None
     prompts: tuple[Stamped[LevelsReached], ...] = ()
+    shown: tuple[Stamped[PromptShown], ...] = ()
     answers: tuple[Stamped[PromptAnswered], ...] = ()
     proposals: tuple[Stamped[JoinProposed], ...] = ()
     notes: tuple[Stamped[Note], ...] = ()
@@ -118,6 +121,13 @@ class Case:
     def is_open(self) -> bool:
         """Whether the team may still add to it in the room."""
         return self.state in (CaseState.PLANNED, CaseState.RUNNING)
+
+
+def reports_of_others(case: Case) -> tuple[DoseReport, ...]:
+    """The reports of the case that were sent for another patient than the one entered."""
+    if case.opening is None and not any(isinstance(e.payload, PatientChanged) for e in case.entries):
+        return ()
+    return tuple(report for report in case.reports if _is_other_person(case.patient, report.patient))
 
 
 def standing(entries: Sequence[Entry]) -> tuple[Entry, ...]:
@@ -161,11 +171,13 @@ def fold(
     opening = _last(counting, CaseOpened)
     started_at, started_instant = _start(counting, opening, held, zone)
     ending = _last(counting, CaseEnded)
+    closing = _last(counting, CaseClosed)
+    changes = _changes_since(closing, entries)
     patient, patient_findings = _patient(counting, opening, held)
     events, time_findings = _timed(merged, zone)
     return Case(
         id=case_id,
-        state=_state(counting, opening, held),
+        state=_state(counting, opening, held, closing, changes),
         room=opening.value.room if opening else room_of_equipment((r.equipment for r in held), room_of),
         patient=patient,
         procedure=_procedure(opening, held),
@@ -182,7 +194,9 @@ def fold(
         creatinines=_all(counting, Creatinine),
         injections=_by_time(_all(counting, Injection)),
         readings=_by_time(_all(counting, ConsoleReading)),
+        closing=closing,
         prompts=_all(counting, LevelsReached),
+        shown=_all(counting, PromptShown),
         answers=_all(counting, PromptAnswered),
         proposals=_all(counting, JoinProposed),
         notes=_all(counting, Note),
@@ -196,6 +210,7 @@ def fold(
             *patient_findings,
             *time_findings,
             *_proposal_findings(counting),
+            *_closing_findings(closing, changes),
         ),
         entries=tuple(entries),
     )
@@ -226,10 +241,16 @@ def _by_time(stamped: tuple[Stamped[T], ...]) -> tuple[Stamped[T], ...]:
 
 
 def _state(
-    entries: Sequence[Entry], opening: Stamped[CaseOpened] | None, reports: Sequence[DoseReport]
+    entries: Sequence[Entry],
+    opening: Stamped[CaseOpened] | None,
+    reports: Sequence[DoseReport],
+    closing: Stamped[CaseClosed] | None,
+    changes_since: Sequence[str],
 ) -> CaseState:
-    if _last(entries, CaseClosed):
+    if closing is not None and not changes_since:
         return CaseState.CLOSED
+    if closing is not None:
+        return CaseState.ENDED  # to be reconciled again
     if _last(entries, CaseEnded):
         return CaseState.ENDED
     if opening is None:
@@ -238,6 +259,39 @@ def _state(
     if opening.value.is_planned and not _last(entries, CaseStarted):
         return CaseState.PLANNED
     return CaseState.RUNNING
+
+
+_RECONCILED: dict[type, str] = {
+    ReportReceived: "a dose report",
+    ReportMoved: "a dose report moved here",
+    ConsoleReading: "a console reading",
+    Injection: "an injection",
+}
+"""What closing a case compares."""
+
+
+def _changes_since(closing: Stamped[CaseClosed] | None, entries: Sequence[Entry]) -> tuple[str, ...]:
+    """What came after the closing and is part of what was compared, in words."""
+    if closing is None:
+        return ()
+    compared = {entry.id for entry in entries if type(entry.payload) in _RECONCILED}
+    found: dict[str, None] = {}
+    for entry in entries:
+        if entry.seq <= closing.seq:
+            continue
+        if isinstance(entry.payload, ReportReceived):
+            found[f"a dose report ({entry.payload.file})"] = None
+        elif type(entry.payload) in _RECONCILED:
+            found[_RECONCILED[type(entry.payload)]] = None
+        elif isinstance(entry.payload, Withdrawn) and entry.replaces in compared:
+            found["an entry was taken back"] = None
+    return tuple(found)
+
+
+def _closing_findings(closing: Stamped[CaseClosed] | None, changes: Sequence[str]) -> list[Finding]:
+    if closing is None or not changes:
+        return []
+    return [finding(FindingCode.CHANGED_AFTER_CLOSING, who=closing.by.name, what=", ".join(changes))]
 
 
 def _start(

@@ -27,6 +27,11 @@ class CaseFindings:
         Severity.ERROR,
         "The case was entered for patient {entered}; {file} was sent for {sent}. Ask which is right.",
     )
+    CHANGED_AFTER_CLOSING = FindingKind(
+        "changed-after-closing",
+        Severity.WARNING,
+        "The case was closed by {who}; then came: {what}. It is open for reconciling again.",
+    )
     TIME_OCCURS_TWICE = FindingKind(
         "time-occurs-twice",
         Severity.INFO,

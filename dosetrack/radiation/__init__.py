@@ -38,7 +38,16 @@ from dosetrack.radiation.levels import (
     reached_by,
 )
 from dosetrack.radiation.plausibility import field_index_cm2, implausible
-from dosetrack.radiation.rate import Forecast, Step, forecast, recent_rate, steps_of
+from dosetrack.radiation.rate import (
+    Forecast,
+    Step,
+    UsualRate,
+    forecast,
+    kerma_per_fluoroscopy_minute,
+    recent_rate,
+    steps_of,
+    usual_rate,
+)
 
 __all__ = [
     "BeamOn",
@@ -57,12 +66,14 @@ __all__ = [
     "Tally",
     "TimedEvent",
     "TimedReading",
+    "UsualRate",
     "beam_on",
     "default_level_settings",
     "field_index_cm2",
     "field_used",
     "forecast",
     "implausible",
+    "kerma_per_fluoroscopy_minute",
     "lane_figure",
     "level_lines",
     "level_settings",
@@ -74,4 +85,5 @@ __all__ = [
     "reached_by",
     "recent_rate",
     "steps_of",
+    "usual_rate",
 ]

@@ -1,6 +1,7 @@
 """How fast a running total grows, and when it may reach the next level.
 
-The same arithmetic serves dose and contrast: it sees amounts and instants only.
+The same arithmetic serves dose and contrast: it sees amounts and instants only. Only what came
+before `now` is looked at.
 """
 
 from __future__ import annotations
@@ -8,10 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from math import exp, sqrt
-from statistics import NormalDist
+from math import exp, log, sqrt
+from statistics import NormalDist, fmean, stdev
 
-from dosetrack.radiation.curve import BeamOn, PlaneCurve
+from dosetrack.radiation.account import RadiationAccount
+from dosetrack.radiation.curve import PlaneCurve
 from dosetrack.records.levels import LevelLine
 from dosetrack.tables import constants
 
@@ -27,13 +29,30 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
+class UsualRate:
+    """Growth per minute of fluoroscopy in comparable past cases.
+
+    per_minute : geometric mean over the cases [unit of the quantity / min]
+    spread : standard deviation of the logarithm between cases
+    cases : how many cases it rests on
+    """
+
+    per_minute: float
+    spread: float
+    cases: int
+
+
+@dataclass(frozen=True, slots=True)
 class Forecast:
     """When `level` may be reached, as a range; the ranges are None and `reason` says why when unknown.
 
     level : the level ahead
     clock_minutes : (earliest, latest) from now on the clock [min]
-    beam_on_minutes : the same in minutes of beam-on time [min]; None where beam-on is not known
-    rate_per_minute : growth over the window [unit of the quantity / min]
+    beam_on_minutes : the same in minutes of fluoroscopy of the plane, the dose of runs between them
+        included [min]; None where fluoroscopy time is not known
+    rate_per_minute : growth over the window on the clock [unit of the quantity / min]
+    beam_on_rate : growth over the window per minute of fluoroscopy
+    usual : the rate of comparable cases that went in
     """
 
     level: LevelLine
@@ -41,6 +60,8 @@ class Forecast:
     beam_on_minutes: tuple[float, float] | None = None
     rate_per_minute: float | None = None
     reason: str | None = None
+    beam_on_rate: float | None = None
+    usual: UsualRate | None = None
 
 
 def steps_of(curve: PlaneCurve, quantity: str) -> tuple[Step, ...]:
@@ -60,26 +81,51 @@ def recent_rate(steps: Sequence[Step], *, now: datetime) -> float | None:
     return sum(s.amount for s in recent) / minutes if recent and minutes > 0 else None
 
 
+def kerma_per_fluoroscopy_minute(account: RadiationAccount) -> float | None:
+    """Reference air kerma of the worst plane per minute of its fluoroscopy [mGy/min]; None unknown."""
+    worst = account.worst_plane
+    kerma = worst.reference_air_kerma_mgy.higher if worst else None
+    time = worst.fluoroscopy_time_s.higher if worst else None
+    if kerma is None or time is None or time.value <= 0 or kerma.value <= 0:
+        return None
+    return kerma.value / (time.value / _SECONDS_PER_MINUTE)
+
+
+def usual_rate(rates: Sequence[float]) -> UsualRate | None:
+    """The usual rate of comparable cases; None where there are too few (`forecast.csv`)."""
+    table = constants("forecast")
+    logs = [log(rate) for rate in rates if rate > 0]
+    if len(logs) < table["fewest_usual"].number:
+        return None
+    spread = max(stdev(logs), table["usual_spread_least"].number)
+    return UsualRate(per_minute=exp(fmean(logs)), spread=spread, cases=len(logs))
+
+
 def forecast(
     steps: Sequence[Step],
     *,
     value: float,
     level: LevelLine,
     now: datetime,
-    beam_on: Sequence[BeamOn] = (),
+    fluoroscopy: Sequence[Step] = (),
+    usual: UsualRate | None = None,
 ) -> Forecast:
     """When a total that stands at `value` may reach `level`, if the last minutes go on.
 
     Parameters
     ----------
     steps : increases in order of time, in the unit of the level
-    beam_on : of the same plane; empty: no range in beam-on minutes
+    fluoroscopy : increases of the fluoroscopy time of the same plane [s]; empty: no range in its minutes
+    usual : rate of comparable cases per minute of fluoroscopy; it steadies that range
 
     Notes
     -----
     Steps are taken as a compound Poisson process. With sum S and sum of squares Q of the steps of
-    the window, the rate has the relative variance Q / S²; reaching a further amount D takes a time
-    of relative variance (Q / S) / D. Both add; the range is log-normal with the table's coverage.
+    the window, the rate has the relative variance Q / S²; reaching a further amount D takes a time of
+    relative variance (Q / S) / D. Both add; the range is log-normal with the table's coverage; on
+    the clock it is narrowed by the table's factor. Per minute of fluoroscopy the drift of the table
+    adds to the variance of the recent rate, and recent and usual rate are joined on the log scale,
+    each weighted by the inverse of its variance.
 
     References
     ----------
@@ -98,16 +144,42 @@ def forecast(
     if silent > table["stale_after"].number:
         return Forecast(level, rate_per_minute=rate, reason=f"nothing new for {silent:.0f} min")
     total, squares = sum(s.amount for s in recent), sum(s.amount**2 for s in recent)
-    spread = sqrt(squares / total**2 + squares / total / distance)
-    stretch = exp(NormalDist().inv_cdf(0.5 + table["coverage"].number / 2) * spread)
-    clock = _range(distance / rate, stretch)
-    if stretch**2 > table["widest_ratio"].number:
-        return Forecast(level, rate_per_minute=rate, reason="too irregular lately to tell")
-    if clock[1] > table["farthest"].number:
-        return Forecast(level, rate_per_minute=rate, reason="too far ahead to tell")
-    beam_minutes = _beam_minutes(beam_on, start=now - timedelta(minutes=minutes), now=now)
-    beam = _range(distance * beam_minutes / total, stretch) if beam_minutes > 0 else None
-    return Forecast(level, clock_minutes=clock, beam_on_minutes=beam, rate_per_minute=rate)
+    known, ahead = squares / total**2, squares / total / distance
+    clock = _range(distance / rate, sqrt(table["clock_variance"].number * (known + ahead)))
+    beam_rate = _per_fluoroscopy_minute(total, fluoroscopy, start=now - timedelta(minutes=minutes), now=now)
+    beam = None
+    if beam_rate is not None:
+        joined, variance = _joined(beam_rate, known + table["drift"].number ** 2, usual)
+        beam = _range(distance / joined, sqrt(variance + ahead))
+    clock_reason, beam_reason = _too_wide(clock), _too_wide(beam)
+    return Forecast(
+        level,
+        clock_minutes=None if clock_reason else clock,
+        beam_on_minutes=None if beam_reason else beam,
+        rate_per_minute=rate,
+        reason=clock_reason if clock_reason and (beam is None or beam_reason) else None,
+        beam_on_rate=beam_rate,
+        usual=usual if beam_rate is not None else None,
+    )
+
+
+def _joined(rate: float, variance: float, usual: UsualRate | None) -> tuple[float, float]:
+    """Recent and usual rate joined, and the relative variance of the result."""
+    if usual is None:
+        return rate, variance
+    widening = constants("forecast")["usual_widening"].number
+    own, other = 1.0 / variance, 1.0 / (widening * usual.spread) ** 2
+    return exp((own * log(rate) + other * log(usual.per_minute)) / (own + other)), 1.0 / (own + other)
+
+
+def _too_wide(found: tuple[float, float] | None) -> str | None:
+    """Why a range is not shown; None where it may be, or where there is none."""
+    table = constants("forecast")
+    if found is None:
+        return None
+    if found[1] / found[0] > table["widest_ratio"].number:
+        return "too irregular lately to tell"
+    return "too far ahead to tell" if found[1] > table["farthest"].number else None
 
 
 def _recent(steps: Sequence[Step], now: datetime) -> tuple[list[Step], float]:
@@ -121,13 +193,14 @@ def _recent(steps: Sequence[Step], now: datetime) -> tuple[list[Step], float]:
     return recent, (now - start).total_seconds() / _SECONDS_PER_MINUTE
 
 
-def _range(middle: float, stretch: float) -> tuple[float, float]:
+def _range(middle: float, spread: float) -> tuple[float, float]:
+    coverage = constants("forecast")["coverage"].number
+    stretch = exp(NormalDist().inv_cdf(0.5 + coverage / 2) * spread)
     return (middle / stretch, middle * stretch)
 
 
-def _beam_minutes(strips: Sequence[BeamOn], *, start: datetime, now: datetime) -> float:
-    seconds = 0.0
-    for strip in strips:
-        if strip.end is not None:
-            seconds += max(0.0, (min(strip.end, now) - max(strip.start, start)).total_seconds())
-    return seconds / _SECONDS_PER_MINUTE
+def _per_fluoroscopy_minute(
+    total: float, fluoroscopy: Sequence[Step], *, start: datetime, now: datetime
+) -> float | None:
+    seconds = sum(step.amount for step in fluoroscopy if start < step.instant <= now)
+    return total / (seconds / _SECONDS_PER_MINUTE) if seconds > 0 else None

@@ -54,6 +54,7 @@ def audit_case(row: CaseTotalRow, *, names: dict[str, str], aliases: dict[str, s
     extras = extras_of(row)
     operator = row.operators[0] if row.operators else None
     day = date.fromisoformat(row.day)
+    settled = {one.quantity: one.value for one in extras.for_audit}
     return AuditCase(
         id=row.id,
         day=day,
@@ -66,7 +67,8 @@ def audit_case(row: CaseTotalRow, *, names: dict[str, str], aliases: dict[str, s
             "fluoroscopy_time_s": row.fluoroscopy_time_s,
             "contrast_ml": row.contrast_ml,
             "iodine_g": row.iodine_g,
-        },
+        }
+        | settled,
         reference_air_kerma_by_plane_mgy={p.plane: p.reference_air_kerma_mgy for p in row.by_plane},
         field_cm2=extras.field_cm2,
         skin_upper_mgy=extras.skin_high_mgy if extras.has_geometry else None,

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from dosetrack.alerts import Prompt
 from dosetrack.cases import CaseState
 from dosetrack.errors import StateError, UnknownCaseError
-from dosetrack.ledger import Ledger, Transaction
+from dosetrack.ledger import Ledger, LedgerReader, Transaction
 from dosetrack.records.entries import (
     NewEntry,
     Payload,
@@ -100,6 +100,6 @@ class LedgerUser:
             entry_id=entry_id, case_id=case_id, questions=(), prompts=prompts, findings=case.findings
         )
 
-    def _case_entries(self, tx: Transaction, case_id: str) -> None:
-        if not tx.entries(case=case_id, limit=1):
+    def _case_entries(self, reader: LedgerReader, case_id: str) -> None:
+        if not reader.entries(case=case_id, limit=1):
             raise UnknownCaseError(f"there is no case with the id {case_id!r}")

@@ -7,11 +7,18 @@ from dataclasses import dataclass
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
+from dosetrack.alerts import PromptWait, prompt_waits
 from dosetrack.cases import Case, CaseState, fold, report_digests, standing
 from dosetrack.kidney import ContrastTotals, contrast_totals
 from dosetrack.ledger import CaseTotalRow, LedgerReader, PlaneDose, StoredEvent, Transaction
 from dosetrack.ledger.codec import from_json, to_json
-from dosetrack.radiation import RadiationAccount, Tally, field_used, radiation_account
+from dosetrack.radiation import (
+    RadiationAccount,
+    Tally,
+    field_used,
+    kerma_per_fluoroscopy_minute,
+    radiation_account,
+)
 from dosetrack.readers import read_report
 from dosetrack.records.entries import Entry, ReportMoved, ReportReceived
 from dosetrack.records.report import DoseReport, IrradiationEvent
@@ -19,9 +26,11 @@ from dosetrack.settings import Settings
 from dosetrack.skin.screening import estimated_skin_range, rough_geometry
 from dosetrack.times import instant_of, local_day, zone_named
 from dosetrack.workflow.last_used import LastUsed
+from dosetrack.workflow.prompts import prompts_of
+from dosetrack.workflow.settling import AuditValue, audit_values
 from dosetrack.workflow.site import settings_for
 
-PROJECTOR_VERSION = 1
+PROJECTOR_VERSION = 2
 _REPORTS_KEPT_IN_MEMORY = 64
 
 
@@ -34,6 +43,10 @@ class CaseExtras:
     skin_low_mgy, skin_high_mgy : estimated range of peak skin dose
     has_geometry : the estimate rests on beam angles, not on assumed ones alone
     frames : acquisition frames summed over the events, None when no event tells
+    for_audit : totals that the audit takes otherwise than the columns tell
+    prompt_waits : how long each prompt waited for a screen and for an answer
+    kerma_per_fluoroscopy_minute_mgy : of the worst plane, its acquisitions included
+    scheduled_key : of the scheduled procedure it was opened from
     """
 
     weight_kg: float | None = None
@@ -53,6 +66,10 @@ class CaseExtras:
     skin_low_mgy: float | None = None
     skin_high_mgy: float | None = None
     has_geometry: bool = False
+    for_audit: tuple[AuditValue, ...] = ()
+    prompt_waits: tuple[PromptWait, ...] = ()
+    kerma_per_fluoroscopy_minute_mgy: float | None = None
+    scheduled_key: str | None = None
 
 
 class CaseProjector:
@@ -263,4 +280,8 @@ def _extras(case: Case, account: RadiationAccount, contrast: ContrastTotals) -> 
         skin_low_mgy=skin.low_mgy if skin else None,
         skin_high_mgy=skin.high_mgy if skin else None,
         has_geometry=has_geometry(events),
+        for_audit=audit_values(case, account),
+        prompt_waits=prompt_waits(prompts_of(case)),
+        kerma_per_fluoroscopy_minute_mgy=kerma_per_fluoroscopy_minute(account),
+        scheduled_key=case.opening.value.scheduled_key if case.opening else None,
     )

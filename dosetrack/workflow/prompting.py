@@ -12,7 +12,8 @@ from dosetrack.records.entries import NewEntry
 from dosetrack.records.people import Actor
 from dosetrack.settings import Settings
 from dosetrack.version import VERSION
-from dosetrack.workflow.views import compute, prompts_of
+from dosetrack.workflow.prompts import prompts_of
+from dosetrack.workflow.views import compute
 
 
 def raise_due_prompts(

@@ -6,18 +6,18 @@ import uuid
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from dosetrack.alerts import answer, answer_payload
+from dosetrack.alerts import answer, answer_payload, shown_entry_id
 from dosetrack.cases import Case, CaseState
 from dosetrack.entry import Question
 from dosetrack.errors import InputError, StateError
 from dosetrack.ledger import Transaction
 from dosetrack.records.entries import (
-    CaseClosed,
     CaseEnded,
     CaseOpened,
     CaseStarted,
     NewEntry,
     Payload,
+    PromptShown,
     ReportMoved,
     ReportReceived,
     Withdrawn,
@@ -25,15 +25,15 @@ from dosetrack.records.entries import (
 from dosetrack.records.people import Actor
 from dosetrack.settings import Settings
 from dosetrack.workflow.base import SYSTEM
+from dosetrack.workflow.closing import Closing
 from dosetrack.workflow.contrast import kidney_now
+from dosetrack.workflow.prompts import prompts_of
 from dosetrack.workflow.questions import loosened_question, questions_about
-from dosetrack.workflow.reading import Reading
 from dosetrack.workflow.results import (
     Recorded,
     TypedEntry,
 )
 from dosetrack.workflow.site import settings_for
-from dosetrack.workflow.views import prompts_of
 
 
 class _AskFirst(Exception):
@@ -44,7 +44,7 @@ class _AskFirst(Exception):
         self.questions = questions
 
 
-class Recording(Reading):
+class Recording(Closing):
     """Calls by which people change a case."""
 
     def open_case(
@@ -67,10 +67,6 @@ class Recording(Reading):
             case_id, CaseEnded(how=how), allowed={CaseState.PLANNED, CaseState.RUNNING}, actor=actor
         )
 
-    def close_case(self, case_id: str, *, actor: Actor, note: str | None = None) -> Recorded:
-        """A person reconciled the ended case."""
-        return self._step(case_id, CaseClosed(note=note), allowed={CaseState.ENDED}, actor=actor)
-
     def end_idle_cases(self) -> tuple[str, ...]:
         """End running cases that had no entry for longer than the setting; their ids."""
         now = self._clock()
@@ -85,8 +81,16 @@ class Recording(Reading):
                 ended.append(row.id)
         return tuple(ended)
 
-    def join_report(self, sha256: str, *, into: str, actor: Actor, reason: str) -> Recorded:
-        """A person moves a report into another case; the case it leaves keeps the trace."""
+    def join_report(self, sha256: str, *, into: str | None, actor: Actor, reason: str) -> Recorded:
+        """A person moves a report into another case; the case it leaves keeps the trace.
+
+        Parameters
+        ----------
+        into : the case it belongs to; None: a case of its own
+        """
+        if not reason.strip():
+            raise InputError(field="reason", given=reason, accepted="a few words why")
+        target = str(uuid.uuid4()) if into is None else into
         with self.ledger.transaction() as tx:
             rows = tx.find_reports(sha256=sha256)
             if not rows:
@@ -97,7 +101,10 @@ class Recording(Reading):
                 for entry in tx.entries(case=source)
                 if isinstance(entry.payload, ReportReceived | ReportMoved) and entry.payload.sha256 == sha256
             ]
-            self._case_entries(tx, into)
+            if into is not None:
+                self._case_entries(tx, into)
+            if target == source:
+                raise InputError(field="case", given=target, accepted="another case than the one it is in")
             now = self._clock()
             tx.append(
                 NewEntry(
@@ -115,14 +122,14 @@ class Recording(Reading):
                     payload=ReportMoved(sha256=sha256, from_case=source),
                     actor=actor,
                     happened_at=now,
-                    case=into,
+                    case=target,
                     reason=reason,
                 )
             )
             if report is not None:
-                self.projector.put_report(tx, report, case_id=into, seq=entry.seq)
+                self.projector.put_report(tx, report, case_id=target, seq=entry.seq)
             self.projector.refresh(tx, source, is_report_new=True)
-            return self._after(tx, into, entry.id, is_report_new=True)
+            return self._after(tx, target, entry.id, is_report_new=True)
 
     def record(
         self,
@@ -232,6 +239,27 @@ class Recording(Reading):
                 reason=reason,
                 replaces=entry_id,
             )
+
+    def show_prompts(self, case_id: str, prompt_ids: Sequence[str], *, screen: str) -> bool:
+        """Note that the cards of these prompts stood on `screen` ('wall', 'hand'); whether any was new.
+
+        The same fact is recorded once; a prompt that is not of this case is passed over.
+        """
+        wanted = {shown_entry_id(prompt, screen): prompt for prompt in prompt_ids}
+        with self.ledger.reading() as reader:
+            if all(reader.entry(entry) is not None for entry in wanted):
+                return False
+        with self.ledger.transaction() as tx:
+            case, _ = self.projector.case(tx, case_id)
+            known = {prompt.id for prompt in prompts_of(case)}
+            new = {e: p for e, p in wanted.items() if p in known and tx.entry(e) is None}
+            now = self._clock()
+            for entry, prompt in new.items():
+                said = PromptShown(prompt_id=prompt, screen=screen)
+                tx.append(NewEntry(payload=said, actor=SYSTEM, happened_at=now, case=case_id, id=entry))
+            if new:
+                self.projector.refresh(tx, case_id)
+            return bool(new)
 
     def answer_prompt(
         self, case_id: str, prompt_id: str, *, decision: str, reason: str | None, actor: Actor

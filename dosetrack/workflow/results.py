@@ -22,6 +22,7 @@ from dosetrack.records.report import RefusedFile
 from dosetrack.settings import SettingChange, SettingDefinition, Settings
 from dosetrack.skin.screening import SkinRange
 from dosetrack.skin.setup import PatientSetup, SystemSetup
+from dosetrack.workflow.settling import Reconciliation
 
 if TYPE_CHECKING:  # the map brings numpy; a view without one does not need it
     from dosetrack.skin.accumulate import CaseShare, NotOnMap
@@ -132,6 +133,7 @@ class CaseView:
     stairs : the injections as given, cumulative
     radiation_lines, contrast_lines : levels to draw in each lane
     levels : every level reached so far, radiation and contrast
+    reconciliation : what was typed against what was reported
     """
 
     case: Case
@@ -152,6 +154,7 @@ class CaseView:
     injections_ahead: InjectionsAhead | None
     levels: tuple[LevelReached, ...]
     prompts: tuple[Prompt, ...]
+    reconciliation: Reconciliation
     feeds: Feeds
     findings: tuple[Finding, ...]
     timeline: tuple[TimelineRow, ...]

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
 
-from dosetrack.alerts import Prompt, from_payloads
-from dosetrack.cases import Case, CaseState, Stamped
+from dosetrack.cases import Case, CaseState
 from dosetrack.findings import Finding
 from dosetrack.kidney import (
     KidneyAssessment,
@@ -19,7 +18,6 @@ from dosetrack.kidney import (
 )
 from dosetrack.ledger import LedgerReader
 from dosetrack.radiation import (
-    BeamOn,
     Forecast,
     LevelSettings,
     PlaneCurve,
@@ -27,6 +25,7 @@ from dosetrack.radiation import (
     Step,
     TimedEvent,
     TimedReading,
+    UsualRate,
     beam_on,
     field_used,
     forecast,
@@ -38,7 +37,7 @@ from dosetrack.radiation import (
     plane_curves,
     steps_of,
 )
-from dosetrack.records.entries import ConsoleReading, Entry, Injection, LevelsReached, PromptAnswered
+from dosetrack.records.entries import ConsoleReading, Entry, Injection
 from dosetrack.records.levels import LevelLine, LevelReached
 from dosetrack.records.report import IrradiationEvent
 from dosetrack.settings import Settings
@@ -48,11 +47,15 @@ from dosetrack.workflow.feed_case import feed_ages, waiting_findings
 from dosetrack.workflow.listing import summary_of
 from dosetrack.workflow.live_skin import skin_now
 from dosetrack.workflow.projector import account_of, case_row, has_geometry
+from dosetrack.workflow.prompts import prompts_of
 from dosetrack.workflow.results import CaseView, Earlier, Feeds, Stair, TimelineRow
+from dosetrack.workflow.settling import reconciliation_of
 from dosetrack.workflow.skin_setups import calibration_of
+from dosetrack.workflow.usual_rates import usual_rate_before
 from dosetrack.workflow.wording import in_words
 
 KERMA = "reference_air_kerma_mgy"
+TIME = "fluoroscopy_time_s"
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +107,7 @@ def case_view(reader: LedgerReader, case: Case, settings: Settings, *, as_of: da
     strips = beam_on(timed)
     stairs = stairs_of(case)
     is_live = case.state is CaseState.RUNNING
+    usual = usual_rate_before(reader, case) if is_live else None
     return CaseView(
         case=case,
         position=reader.position(),
@@ -115,7 +119,7 @@ def case_view(reader: LedgerReader, case: Case, settings: Settings, *, as_of: da
         curves=curves,
         beam_on=strips,
         radiation_lines=_radiation_lines(computed),
-        radiation_forecast=_radiation_forecast(computed, curves, strips, now=as_of) if is_live else None,
+        radiation_forecast=_radiation_forecast(computed, curves, usual, now=as_of) if is_live else None,
         kidney=computed.kidney,
         stairs=stairs,
         contrast_lines=contrast_lines(computed.kidney, computed.kidney_settings),
@@ -123,6 +127,7 @@ def case_view(reader: LedgerReader, case: Case, settings: Settings, *, as_of: da
         injections_ahead=injections_ahead(computed.kidney, _neat_volumes(stairs)) if is_live else None,
         levels=computed.levels,
         prompts=prompts_of(case),
+        reconciliation=reconciliation_of(case, computed.radiation),
         feeds=_feeds(case, settings, as_of=as_of),
         findings=_findings(case, computed),
         timeline=timeline_of(case.entries),
@@ -138,13 +143,6 @@ def case_view(reader: LedgerReader, case: Case, settings: Settings, *, as_of: da
     )
 
 
-def prompts_of(case: Case) -> tuple[Prompt, ...]:
-    """The prompts raised in a case with their answers, oldest first."""
-    stamped: list[Stamped[LevelsReached] | Stamped[PromptAnswered]] = [*case.prompts, *case.answers]
-    stamped.sort(key=lambda s: s.seq)
-    return from_payloads((s.at, s.by.name, s.value) for s in stamped)
-
-
 def _radiation_lines(computed: Computed) -> tuple[LevelLine, ...]:
     figure = lane_figure(computed.radiation)
     quantity, value = (figure[0], figure[1].value) if figure else (KERMA, None)
@@ -152,7 +150,7 @@ def _radiation_lines(computed: Computed) -> tuple[LevelLine, ...]:
 
 
 def _radiation_forecast(
-    computed: Computed, curves: Sequence[PlaneCurve], strips: Sequence[BeamOn], *, now: datetime
+    computed: Computed, curves: Sequence[PlaneCurve], usual: UsualRate | None, *, now: datetime
 ) -> Forecast | None:
     """Of the worst plane's reference air kerma to its next level."""
     worst = computed.radiation.worst_plane
@@ -168,7 +166,8 @@ def _radiation_forecast(
         value=value,
         level=ahead[0],
         now=now,
-        beam_on=[strip for strip in strips if strip.plane == worst.plane],
+        fluoroscopy=steps_of(curve, TIME),
+        usual=usual,
     )
 
 

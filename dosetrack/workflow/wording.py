@@ -37,7 +37,21 @@ def _(payload: e.CaseEnded) -> str:
 
 @_words.register
 def _(payload: e.CaseClosed) -> str:
-    return "Case reconciled and closed" + (f": {payload.note}" if payload.note else "")
+    said = [payload.note] if payload.note else []
+    said += [_settled(one) for one in payload.differences]
+    return "Case reconciled and closed" + (f": {'; '.join(said)}" if said else "")
+
+
+_QUANTITY = {
+    "reference_air_kerma_mgy": "Ka,r",
+    "dose_area_product_gycm2": "DAP",
+    "fluoroscopy_time_s": "fluoroscopy time",
+}
+
+
+def _settled(one: e.SettledDifference) -> str:
+    plane = f", plane {one.plane.upper()}" if one.plane in ("a", "b") else ""
+    return f"{_QUANTITY.get(one.quantity, one.quantity)}{plane}: {one.counts} counts"
 
 
 @_words.register

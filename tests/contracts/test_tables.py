@@ -35,7 +35,7 @@ GRIDS = dict.fromkeys(("backscatter", "hvl", "mu_en_ratio"), "skin-computation-2
 # tables whose rows are all used by walking the table
 WALKED = {
     "reference_levels", "concepts", "code_values", "template_codes", "template_items", "ucum",
-    "injection_sites", "header_attributes", "implausible", "template_rules",
+    "injection_sites", "header_attributes", "implausible", "template_rules", "slips",
 }  # fmt: skip
 # tables whose values are words
 OF_WORDS = {"injection_sites"}

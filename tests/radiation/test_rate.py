@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import random
 from datetime import UTC, datetime, timedelta
-from math import exp, sqrt
+from math import exp, log, sqrt
 
 import pytest
 
-from dosetrack.radiation import BeamOn, Forecast, Step, forecast, recent_rate
+from dosetrack.radiation import Forecast, Step, UsualRate, forecast, recent_rate, usual_rate
 from dosetrack.records.levels import LevelLine
 
 NOW = datetime(2026, 3, 2, 11, 0, tzinfo=UTC)
@@ -25,9 +25,10 @@ def even_steps(amount: float = 50.0, every: float = 1.0, count: int = 25) -> lis
 
 def test_even_steps_by_hand() -> None:
     # 20 steps of 50 in the last 20 min: 50 a minute; 500 to go: 10 min.
-    # Relative variance: 20·50²/1000² + (20·50²/1000)/500 = 0.05 + 0.1; z(80 %) = 1.2816 (normal table)
+    # Relative variance: 20·50²/1000² + (20·50²/1000)/500 = 0.05 + 0.1, on the clock times 0.85;
+    # z(80 %) = 1.2816 (normal table)
     found = forecast(even_steps(), value=3500.0, level=LEVEL, now=NOW)
-    stretch = exp(1.2816 * sqrt(0.15))
+    stretch = exp(1.2816 * sqrt(0.85 * 0.15))
     assert found.rate_per_minute == pytest.approx(50.0)
     assert found.clock_minutes == (
         pytest.approx(10 / stretch, rel=1e-4),
@@ -37,11 +38,46 @@ def test_even_steps_by_hand() -> None:
     assert found.reason is None
 
 
-def test_beam_on_minutes_follow_the_share_of_time_with_beam() -> None:
-    strips = [BeamOn(ago(n), ago(n - 0.5), "fluoroscopy", "a") for n in range(30, 0, -1)]
-    found = forecast(even_steps(), value=3500.0, level=LEVEL, now=NOW, beam_on=strips)
+def test_fluoroscopy_minutes_follow_the_share_of_time_with_beam() -> None:
+    half = even_steps(amount=30.0)  # 30 s of each minute
+    found = forecast(even_steps(), value=3500.0, level=LEVEL, now=NOW, fluoroscopy=half)
     assert found.clock_minutes is not None
-    assert found.beam_on_minutes == tuple(pytest.approx(m / 2) for m in found.clock_minutes)
+    # half the minutes; the variance without the clock's factor, with the drift: 0.15 + 0.25²
+    stretch = exp(1.2816 * sqrt(0.15 + 0.25**2))
+    assert found.beam_on_minutes == (
+        pytest.approx(5 / stretch, rel=1e-4),
+        pytest.approx(5 * stretch, rel=1e-4),
+    )
+
+
+def test_usual_rate_steadies_the_range_by_the_inverse_of_its_variance() -> None:
+    # recent: 1000 in 10 min of fluoroscopy, 100 a minute, variance 0.05 + 0.25² = 0.1125; usual: 50 a minute,
+    # spread 0.2 widened twofold, variance 0.16. Weights 8.8889 and 6.25: log rate is their mean.
+    usual = UsualRate(per_minute=50.0, spread=0.2, cases=9)
+    half = even_steps(amount=30.0)
+    found = forecast(even_steps(), value=3500.0, level=LEVEL, now=NOW, fluoroscopy=half, usual=usual)
+    joined = exp((8.8889 * log(100) + 6.25 * log(50)) / 15.1389)
+    stretch = exp(1.2816 * sqrt(1 / 15.1389 + 0.1))
+    assert found.beam_on_minutes == (
+        pytest.approx(500 / joined / stretch, rel=1e-4),
+        pytest.approx(500 / joined * stretch, rel=1e-4),
+    )
+    assert found.usual == usual
+
+
+def test_usual_rate_needs_enough_cases_and_is_their_geometric_mean() -> None:
+    assert usual_rate([40.0, 50.0, 60.0, 70.0]) is None
+    found = usual_rate([25.0, 50.0, 100.0, 50.0, 50.0])
+    assert found is not None
+    assert (found.per_minute, found.cases) == (pytest.approx(50.0), 5)
+    # logs differ from their mean by ±ln 2 twice and 0 else: s² = 2·0.4805/4
+    assert found.spread == pytest.approx(sqrt(2 * 0.480453 / 4), rel=1e-4)
+
+
+def test_a_range_looks_at_nothing_that_comes_later() -> None:
+    later = Step(NOW + timedelta(minutes=1), 400.0)
+    known = forecast(even_steps(), value=3500.0, level=LEVEL, now=NOW)
+    assert forecast([*even_steps(), later], value=3500.0, level=LEVEL, now=NOW) == known
 
 
 @pytest.mark.parametrize(
