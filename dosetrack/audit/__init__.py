@@ -21,6 +21,7 @@ from dosetrack.audit.period import (
     audit,
     audit_settings,
 )
+from dosetrack.audit.reception import ExpectedProcedure, ReceivedCase, Reception, reception
 from dosetrack.audit.reference import Comparison, ReferenceLevel, Verdict, compare, reference_levels
 from dosetrack.audit.typical import Statistics, quantile, statistics
 
@@ -33,12 +34,15 @@ __all__ = [
     "ChosenReference",
     "Comparison",
     "Completeness",
+    "ExpectedProcedure",
     "LevelCount",
     "MonthRow",
     "OperatorRow",
     "OverLevel",
     "Present",
     "ProcedureRow",
+    "ReceivedCase",
+    "Reception",
     "ReferenceLevel",
     "RoomCompleteness",
     "RoomRow",
@@ -48,6 +52,7 @@ __all__ = [
     "audit_settings",
     "compare",
     "quantile",
+    "reception",
     "reference_levels",
     "statistics",
 ]

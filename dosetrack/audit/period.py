@@ -9,6 +9,7 @@ from typing import TypeVar
 
 from dosetrack.audit.cases import QUANTITIES, AgeGroup, AuditCase
 from dosetrack.audit.months import month_of, months_between, rolling_start
+from dosetrack.audit.reception import Reception
 from dosetrack.audit.reference import Comparison, chosen_reference, compare
 from dosetrack.audit.typical import Statistics, statistics
 from dosetrack.errors import InputError
@@ -134,11 +135,15 @@ class RoomCompleteness:
 
 @dataclass(frozen=True, slots=True)
 class Completeness:
-    """Which quantities the cases of the period have, over all and per room."""
+    """Which quantities the cases of the period have, over all and per room.
+
+    reception : what was planned beside what came; None where that was not looked at
+    """
 
     n: int
     quantities: Mapping[str, Present]
     rooms: tuple[RoomCompleteness, ...]
+    reception: Reception | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "kidney": ("dosetrack.cli.kidney", "kidney"),
     "skin": ("dosetrack.cli.skin", "skin"),
     "audit": ("dosetrack.cli.audit", "audit"),
+    "schedule": ("dosetrack.cli.schedule", "schedule"),
     "receive": ("dosetrack.cli.receive", "receive"),
     "watch": ("dosetrack.cli.watch", "watch"),
     "access": ("dosetrack.cli.access", "group"),

@@ -219,6 +219,27 @@ class LedgerReader:
             )
         )
 
+    def cases_named(
+        self, *, study_instance_uids: Collection[str], accession_numbers: Collection[str]
+    ) -> dict[tuple[str, str], tuple[str, ...]]:
+        """Cases by ('study', uid) and ('accession', number), of their reports and their own row."""
+        report, case = schema.report.c, schema.case_total.c
+        found: dict[tuple[str, str], dict[str, None]] = {}
+        for by, names, columns in (
+            ("study", study_instance_uids, ((report.study_instance_uid, report.case_id),)),
+            (
+                "accession",
+                accession_numbers,
+                ((report.accession_number, report.case_id), (case.accession_number, case.id)),
+            ),
+        ):
+            for part in _parts(names):
+                for named, case_id in columns:
+                    rows = self.connection.execute(select(named, case_id).where(named.in_(part)).distinct())
+                    for name, found_id in rows:
+                        found.setdefault((by, name), {})[found_id] = None
+        return {name: tuple(ids) for name, ids in found.items()}
+
     def _patients_of(self, case_ids: Iterable[str]) -> dict[str, tuple[str | None, str | None, str | None]]:
         """(patient id, issuer, start) of each case: of its row, else of its first report."""
         totals, reports = schema.case_total.c, schema.report.c

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 
 from dosetrack.audit import AuditResult
@@ -14,14 +15,14 @@ from dosetrack.records.people import Actor
 from dosetrack.settings import checked_scope, checked_value, definitions
 from dosetrack.times import zone_named
 from dosetrack.workflow.auditing import audit_of, months_with_cases
-from dosetrack.workflow.base import LedgerUser
 from dosetrack.workflow.results import (
     SettingView,
 )
+from dosetrack.workflow.scheduling import Scheduling
 from dosetrack.workflow.site import changes_in, settings_for
 
 
-class Governing(LedgerUser):
+class Governing(Scheduling):
     """Calls of the lead and the physicist."""
 
     def setting_views(self, scope: str = "site") -> tuple[SettingView, ...]:
@@ -72,7 +73,9 @@ class Governing(LedgerUser):
         room : only the cases of this room; None: of every room
         """
         with self.ledger.reading() as reader:
-            return audit_of(reader, settings_for(reader), first_day=first_day, last_day=last_day, room=room)
+            result = audit_of(reader, settings_for(reader), first_day=first_day, last_day=last_day, room=room)
+        came = self.expected_and_received(first_day, last_day, room=room)
+        return replace(result, completeness=replace(result.completeness, reception=came))
 
     def months(self) -> tuple[str, ...]:
         """The months 'YYYY-MM' that hold cases, oldest first."""
