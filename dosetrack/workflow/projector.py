@@ -43,7 +43,6 @@ class CaseExtras:
     skin_low_mgy, skin_high_mgy : estimated range of peak skin dose
     has_geometry : the estimate rests on beam angles, not on assumed ones alone
     frames : acquisition frames summed over the events, None when no event tells
-    scheduled_key : of the scheduled procedure it was opened from
     for_audit : totals that the audit takes otherwise than the columns tell
     prompt_waits : how long each prompt waited for a screen and for an answer
     kerma_per_fluoroscopy_minute_mgy : of the worst plane, its acquisitions included
@@ -284,6 +283,5 @@ def _extras(case: Case, account: RadiationAccount, contrast: ContrastTotals) -> 
         for_audit=audit_values(case, account),
         prompt_waits=prompt_waits(prompts_of(case)),
         kerma_per_fluoroscopy_minute_mgy=kerma_per_fluoroscopy_minute(account),
-        scheduled_key=case.opening.value.scheduled_key if case.opening else None,
         scheduled_key=case.opening.value.scheduled_key if case.opening else None,
     )
