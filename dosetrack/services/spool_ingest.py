@@ -19,7 +19,7 @@ from dosetrack.workflow.base import SYSTEM
 
 _LOG = logging.getLogger(__name__)
 _LOOK_EVERY_S = 0.1
-_AFTER_FAILURE_S = 2.0
+_AFTER_FAILURE_S = 1.0
 _FILES_A_TURN = 25
 _ENDS_AT_ONE_FILE = 4  # the first may have been at any file of its turn; in the others it was the only one
 _MAY_PASS = (LedgerError, OSError, MemoryError)

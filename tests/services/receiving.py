@@ -113,20 +113,23 @@ def send(made: Any, data: bytes) -> int | None:
 class Receiving:
     """`dosetrack receive` as a process of its own."""
 
-    def __init__(self, folder: Path, *more: str, spool: Path | None = None) -> None:
+    def __init__(self, folder: Path, *more: str, spool: Path | None = None, port: int = 0) -> None:
         self.url = f"sqlite:///{folder / 'ledger.sqlite'}"
         self.spool = spool or folder / "spool"
         self.more = more
-        self.port = 0
+        self.port = port
         self.process: subprocess.Popen[str] | None = None
+
+    def launch(self) -> None:
+        """Begin."""
+        command = [sys.executable, "-m", "dosetrack", "receive", "--port", str(self.port)]
+        command += ["--ledger", self.url, "--spool", str(self.spool), *self.more]
+        self.process = subprocess.Popen(command, cwd=PROJECT, stderr=subprocess.PIPE, text=True)
 
     def start(self) -> Receiving:
         """Begin, and wait until it listens."""
-        command = [sys.executable, "-m", "dosetrack", "receive", "--port", "0"]
-        command += ["--ledger", self.url, "--spool", str(self.spool), *self.more]
-        self.process = subprocess.Popen(command, cwd=PROJECT, stderr=subprocess.PIPE, text=True)
-        said = self.said_until(r"Receiving as .*:(\d+) ")
-        self.port = int(said[-1])
+        self.launch()
+        self.port = int(self.said_until(r"Receiving as .*:(\d+) ")[-1])
         return self
 
     def said_until(self, pattern: str) -> Sequence[str]:
