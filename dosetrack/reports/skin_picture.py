@@ -34,7 +34,7 @@ _LINE_CHARACTERS = 118
 _LINE_INCH = 0.155
 _TURNS_DEG = (180.0, 215.0, 250.0, 285.0, 320.0)
 _LEADER_POINTS = 34.0
-_MARGIN_CM = 5.0
+_MARGIN_CM, _NAMED_CM = 5.0, 6.0
 _FAMILY = "DejaVu Sans"
 
 
@@ -184,10 +184,13 @@ def _draw_frame(axes: Any, skin_map: SkinMap, grid: FlatGrid, low: FloatArray, h
     """Outlines and names of the parts, names of the sides, and both axes with their unit."""
     for strip in grid.strips:
         axes.plot(*(strip.outline_mm / _MM_PER_CM).T, color=_EDGE, linewidth=0.9)
-        axes.text(
-            strip.middle_mm / _MM_PER_CM, strip.top_mm / _MM_PER_CM, strip.part, ha="center", va="top",
-            family=_FAMILY, size=8, color=_QUIET, clip_on=True,
-        )  # fmt: skip
+        top, bottom = strip.top_mm / _MM_PER_CM, strip.bottom_mm / _MM_PER_CM
+        if min(top, high[1]) - max(bottom, low[1]) > _NAMED_CM:
+            axes.text(
+                strip.middle_mm / _MM_PER_CM, min(top, high[1]), strip.part, ha="center", va="top",
+                family=_FAMILY, size=8, color=_QUIET, clip_on=True,
+                path_effects=[Stroke(linewidth=2.5, foreground="white"), Normal()],
+            )  # fmt: skip
     axes.set_xlim(high[0], low[0])  # seen from outside: the patient's left on the reader's left
     axes.set_ylim(low[1], high[1])
     axes.set_aspect("equal", adjustable="box")
