@@ -1,7 +1,8 @@
 """Radiation of one case: what was given, which levels it reached, and when the next one may come.
 
 `account` adds up by plane and source - `curve` puts it on the clock - `field` and `levels` tell
-what was reached - `rate` looks ahead - `plausibility` asks whether the numbers fit each other.
+what was reached - `rate` and `next_run` look ahead - `drivers` tells what raised the dose -
+`plausibility` asks whether the numbers fit each other.
 """
 
 from dosetrack.radiation.account import (
@@ -21,6 +22,7 @@ from dosetrack.radiation.curve import (
     beam_on,
     plane_curves,
 )
+from dosetrack.radiation.drivers import Driver, drivers
 from dosetrack.radiation.field import FieldUsed, field_used
 from dosetrack.radiation.level_settings import (
     Ladder,
@@ -37,6 +39,7 @@ from dosetrack.radiation.levels import (
     next_level,
     reached_by,
 )
+from dosetrack.radiation.next_run import NextRun, next_run
 from dosetrack.radiation.plausibility import field_index_cm2, implausible
 from dosetrack.radiation.rate import (
     Forecast,
@@ -52,6 +55,7 @@ from dosetrack.radiation.rate import (
 __all__ = [
     "BeamOn",
     "CurvePoint",
+    "Driver",
     "Exposure",
     "FieldUsed",
     "Figure",
@@ -59,6 +63,7 @@ __all__ = [
     "Ladder",
     "LevelSettings",
     "LevelValues",
+    "NextRun",
     "PlaneAccount",
     "PlaneCurve",
     "RadiationAccount",
@@ -69,6 +74,7 @@ __all__ = [
     "UsualRate",
     "beam_on",
     "default_level_settings",
+    "drivers",
     "field_index_cm2",
     "field_used",
     "forecast",
@@ -80,6 +86,7 @@ __all__ = [
     "level_values",
     "levels_reached",
     "next_level",
+    "next_run",
     "plane_curves",
     "radiation_account",
     "reached_by",

@@ -14,7 +14,7 @@ from dosetrack.cases import Case, CaseState
 from dosetrack.entry import Question
 from dosetrack.findings import Finding
 from dosetrack.kidney import InjectionsAhead, KidneyAssessment
-from dosetrack.radiation import BeamOn, Forecast, PlaneCurve, RadiationAccount
+from dosetrack.radiation import BeamOn, Driver, Forecast, NextRun, PlaneCurve, RadiationAccount
 from dosetrack.records.entries import HeldForPerson, Injection, Payload
 from dosetrack.records.levels import LevelLine, LevelReached
 from dosetrack.records.people import Actor
@@ -134,6 +134,8 @@ class CaseView:
     radiation_lines, contrast_lines : levels to draw in each lane
     levels : every level reached so far, radiation and contrast
     reconciliation : what was typed against what was reported
+    next_run : what one more run like the last ones would add; None at rest
+    drivers : what raised the dose so far, as far as the reports tell
     """
 
     case: Case
@@ -155,6 +157,8 @@ class CaseView:
     levels: tuple[LevelReached, ...]
     prompts: tuple[Prompt, ...]
     reconciliation: Reconciliation
+    next_run: NextRun | None
+    drivers: tuple[Driver, ...]
     feeds: Feeds
     findings: tuple[Finding, ...]
     timeline: tuple[TimelineRow, ...]

@@ -20,6 +20,7 @@ from dosetrack.ledger import LedgerReader
 from dosetrack.radiation import (
     Forecast,
     LevelSettings,
+    NextRun,
     PlaneCurve,
     RadiationAccount,
     Step,
@@ -27,6 +28,7 @@ from dosetrack.radiation import (
     TimedReading,
     UsualRate,
     beam_on,
+    drivers,
     field_used,
     forecast,
     implausible,
@@ -34,6 +36,7 @@ from dosetrack.radiation import (
     level_lines,
     level_settings,
     levels_reached,
+    next_run,
     plane_curves,
     steps_of,
 )
@@ -128,6 +131,8 @@ def case_view(reader: LedgerReader, case: Case, settings: Settings, *, as_of: da
         levels=computed.levels,
         prompts=prompts_of(case),
         reconciliation=reconciliation_of(case, computed.radiation),
+        next_run=_next_run(computed, timed, stairs, now=as_of) if is_live else None,
+        drivers=drivers(events_of(case)),
         feeds=_feeds(case, settings, as_of=as_of),
         findings=_findings(case, computed),
         timeline=timeline_of(case.entries),
@@ -171,15 +176,27 @@ def _radiation_forecast(
     )
 
 
+def _next_run(
+    computed: Computed, timed: Sequence[TimedEvent], stairs: Sequence[Stair], *, now: datetime
+) -> NextRun:
+    worst = computed.radiation.worst_plane
+    plane = worst.plane if worst and worst.plane != "all" else None
+    return next_run(timed, _injected(stairs), plane=plane, now=now)
+
+
 def _contrast_forecast(computed: Computed, stairs: Sequence[Stair], *, now: datetime) -> Forecast | None:
     used = computed.kidney.given.used_neat_ml
     lines = contrast_lines(computed.kidney, computed.kidney_settings)
     ahead = [line for line in lines if line.value > used and line.tier != "approaching"]
     if not ahead:
         return None
+    return forecast(_injected(stairs), value=used, level=ahead[0], now=now)
+
+
+def _injected(stairs: Sequence[Stair]) -> list[Step]:
+    """What each counted injection added, undiluted [mL]."""
     volumes = _neat_volumes(stairs)
-    steps = [Step(stair.at, volume) for stair, volume in zip(stairs, volumes, strict=True) if volume > 0]
-    return forecast(steps, value=used, level=ahead[0], now=now)
+    return [Step(stair.at, volume) for stair, volume in zip(stairs, volumes, strict=True) if volume > 0]
 
 
 def _neat_volumes(stairs: Sequence[Stair]) -> list[float]:
