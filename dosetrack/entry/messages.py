@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from dosetrack.entry.answers import Question, Typed
+from dosetrack.entry.bounds import bound, is_inside
 from dosetrack.entry.console import reading_from_text
 from dosetrack.entry.contrast import injection_from_text
 from dosetrack.errors import InputError
@@ -248,12 +249,19 @@ def _is_asked(question: Question, reading: ConsoleReading) -> bool:
     """Whether a machine's reading waits for this question.
 
     Numbers that fit each other in an unusual way are told as a finding of the case. Only a mean field
-    that cannot be speaks of a wrong unit.
+    that cannot be speaks of a wrong unit, and only once the numbers have left the first few, where
+    rounding decides.
     """
     if question.kind != "fit":
         return True
     kerma, dap = reading.reference_air_kerma_mgy, reading.dose_area_product_gycm2
     if not kerma or dap is None:
+        return False
+    near_zero = (
+        bound("first_reading.reference_air_kerma_mgy"),
+        bound("first_reading.dose_area_product_gycm2"),
+    )
+    if is_inside(kerma, near_zero[0]) and is_inside(dap, near_zero[1]):
         return False
     limits = constants("plausibility")
     least, most = limits["field_index_possible_least"].number, limits["field_index_possible_most"].number
