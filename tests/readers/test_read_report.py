@@ -216,6 +216,44 @@ def test_every_number_is_the_one_pydicom_reads(plans, syntax, undefined, chance)
     assert_same_numbers_as_pydicom(data, read_report(data, file="x"))
 
 
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    kilovolts=st.lists(st.decimals(40, 125, places=1).map(str), min_size=1, max_size=6),
+    exposures=st.lists(st.decimals(0, 900, places=2).map(str), min_size=1, max_size=6),
+    pulses=st.integers(0, 6),
+    sheets=st.lists(st.tuples(st.decimals(0, 2, places=2), st.decimals(0, 2, places=2)), max_size=4),
+    syntax=st.sampled_from(sorted(SYNTAXES)),
+    undefined=st.booleans(),
+)
+def test_values_per_pulse_and_filters_are_those_pydicom_reads(  # type: ignore[no-untyped-def]
+    kilovolts, exposures, pulses, sheets, syntax, undefined
+) -> None:
+    one = event(EventPlan(drop=("113733", "113736", "113768", "113771")))
+    one.ContentSequence.extend(num("113733", value, "kV") for value in kilovolts)
+    one.ContentSequence.extend(num("113736", value, "uA.s") for value in exposures)
+    one.ContentSequence.append(num("113768", str(pulses), "1"))
+    for least, most in sheets:
+        thickness = [num("113758", str(least), "mm"), num("113773", str(most), "mm")]
+        one.ContentSequence.append(container(("113771", "DCM", "X-Ray Filters"), thickness))
+    data = saved(report([one]), syntax, undefined=undefined)
+    ours = read_report(data, file="x").events[0]
+    told: dict[str, list[float]] = {}
+    filters = []
+    for child in pydicom.dcmread(io.BytesIO(data)).ContentSequence[-1].ContentSequence:
+        name = child.ConceptNameCodeSequence[0].CodeValue
+        if child.ValueType == "NUM":
+            told.setdefault(name, []).append(float(child.MeasuredValueSequence[0].NumericValue))
+        elif name == "113771":
+            pair = [float(n.MeasuredValueSequence[0].NumericValue) for n in child.ContentSequence]
+            filters.append((pair[0], pair[1]))
+    # sums and means of the same numbers: only the order of adding may differ
+    assert ours.kvp == pytest.approx(sum(told["113733"]) / len(told["113733"]), rel=1e-12)
+    each = told["113736"]
+    expected = each[0] if len(each) == 1 else sum(each) if len(each) == pulses else None
+    assert ours.exposure_uas == (None if expected is None else pytest.approx(expected, rel=1e-12))
+    assert [(one.min_mm, one.max_mm) for one in ours.filters] == filters
+
+
 def test_a_hundred_biplane_events() -> None:
     events = [
         event(EventPlan(number=n, plane="ab"[n % 2], type="stationary" if n % 5 == 0 else "fluoroscopy"))
