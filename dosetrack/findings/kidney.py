@@ -39,6 +39,12 @@ class KidneyFindings:
         Severity.WARNING,
         "The creatinine was taken within {hours} h after earlier contrast: it may still be rising.",
     )
+    CREATININE_UNITS_MIXED = FindingKind(
+        "creatinine-units-mixed",
+        Severity.WARNING,
+        "Creatinine came in mg/dL and in µmol/L; those in mg/dL were converted: a stage near an edge may "
+        "differ.",
+    )
     ON_DIALYSIS = FindingKind(
         "on-dialysis",
         Severity.WARNING,

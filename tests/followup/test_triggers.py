@@ -33,7 +33,13 @@ def test_skin_dose(skin_mgy: float, expected: set[str], tier: Tier | None) -> No
 def test_air_kerma_at_and_above_five_gray() -> None:
     assert keys(reference_air_kerma_mgy=5000.0) == {"srdl_kar"}
     assert keys(reference_air_kerma_mgy=5001.0) == {"srdl_kar", "scai_kar_5"}
-    assert keys(reference_air_kerma_mgy=10_001.0) == {"srdl_kar", "scai_kar_5", "scai_kar_10"}
+    assert keys(reference_air_kerma_mgy=10_000.0) == {"srdl_kar", "scai_kar_5", "physicist_kar_10"}
+    assert keys(reference_air_kerma_mgy=10_001.0) == {
+        "srdl_kar",
+        "scai_kar_5",
+        "physicist_kar_10",
+        "scai_kar_10",
+    }
 
 
 def test_time_only_where_nothing_better_is_known() -> None:
