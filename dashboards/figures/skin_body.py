@@ -21,13 +21,13 @@ if TYPE_CHECKING:
 PEAK_TRACE = 2
 BODY, TABLE, PEAK, SIDES = "body", "table", "peak", "sides"
 _MGY_PER_GY = 1000.0
-_EYE = 1.35
+_EYE = 1.4
 """Distance of the eye in units of the scene; drawing alone."""
 _LEAST_RISE = 0.35
-_RING_MM, _WORDS_MM = 4.0, 90.0
+_RING_MM, _WORDS_MM = 15.0, 90.0
 """How far ring and words of the peak stand off the skin, so that the body hides neither; drawing alone."""
-_AWAY_MM = 60.0
-"""How far the names of the sides stand off the body; drawing alone."""
+_AWAY_MM, _EDGE_MM = 110.0, 30.0
+"""How far the names of the sides stand off body and table, and the edge round all; drawing alone."""
 _SMALL = np.iinfo(np.uint16).max
 
 
@@ -122,26 +122,37 @@ def _peak(skin_map: SkinMap, dose: FloatArray, ground: Ground) -> Any:
 
 def _sides(skin_map: SkinMap, ground: Ground) -> Any:
     """'head', 'feet', 'left' and 'right' beside the body."""
-    points = skin_map.surface.points_mm
-    low, high = points.min(axis=0), points.max(axis=0)
-    middle = (low + high) / 2
-    named = {
-        "head": (middle[0], middle[1], high[2] + _AWAY_MM),
-        "feet": (middle[0], middle[1], low[2] - _AWAY_MM),
-        "left": (high[0] + _AWAY_MM, middle[1], middle[2]),
-        "right": (low[0] - _AWAY_MM, middle[1], middle[2]),
-    }
-    x, y, z = _mm(np.array(list(named.values())))
+    places = _side_places(skin_map)
+    x, y, z = _mm(np.array(list(places.values())))
     return go.Scatter3d(
         name=SIDES,
         x=x,
         y=y,
         z=z,
         mode="text",
-        text=[f"<b>{name}</b>" for name in named],
+        text=[f"<b>{name}</b>" for name in places],
         textfont={"color": ground.quiet, "size": 13, "family": FONT_FAMILY},
         hoverinfo="skip",
     )
+
+
+def _side_places(skin_map: SkinMap) -> dict[str, tuple[float, float, float]]:
+    """Where the name of each side stands: beside body and table [mm]."""
+    points = _with_table(skin_map)
+    low, high = points.min(axis=0), points.max(axis=0)
+    x, y, z = ((low + high) / 2).tolist()
+    return {
+        "head": (x, y, high[2] + _AWAY_MM),
+        "feet": (x, y, low[2] - _AWAY_MM),
+        "left": (high[0] + _AWAY_MM, y, z),
+        "right": (low[0] - _AWAY_MM, y, z),
+    }
+
+
+def _with_table(skin_map: SkinMap) -> FloatArray:
+    corners = table_corners(skin_map)
+    points = skin_map.surface.points_mm
+    return points if corners is None else np.vstack((points, corners))
 
 
 def camera(skin_map: SkinMap) -> dict[str, dict[str, float]]:
@@ -160,7 +171,6 @@ def camera(skin_map: SkinMap) -> dict[str, dict[str, float]]:
 
 
 def _layout(skin_map: SkinMap, ground: Ground, uirevision: str) -> dict[str, Any]:
-    nothing = {"visible": False, "showbackground": False, "showspikes": False}
     return {
         "template": None,
         "paper_bgcolor": ground.ground,
@@ -170,25 +180,27 @@ def _layout(skin_map: SkinMap, ground: Ground, uirevision: str) -> dict[str, Any
         "uirevision": uirevision,
         "hoverlabel": {"bgcolor": ground.raised, "font": {"family": FONT_FAMILY, "color": ground.ink}},
         "scene": {
-            "aspectmode": "manual",
-            "aspectratio": _proportions(skin_map),
-            "xaxis": nothing,
-            "yaxis": nothing,
-            "zaxis": nothing,
+            **_scene_axes(skin_map),
             "camera": camera(skin_map),
             "uirevision": uirevision,
         },
     }
 
 
-def _proportions(skin_map: SkinMap) -> dict[str, float]:
-    """True proportions with the longest side 1, so that the whole body stands in the picture."""
-    reach = np.vstack(
-        (skin_map.surface.points_mm, *([c] if (c := table_corners(skin_map)) is not None else []))
-    )
-    spans = np.ptp(reach, axis=0)
-    longest = float(spans.max()) or 1.0
-    return dict(zip("xyz", (spans / longest).tolist(), strict=True))
+def _scene_axes(skin_map: SkinMap) -> dict[str, Any]:
+    """Axes without marks and in true proportions, the longest side 1."""
+    reach = np.vstack((_with_table(skin_map), np.array(list(_side_places(skin_map).values()))))
+    if skin_map.peak_index is not None:
+        index = skin_map.peak_index
+        words = skin_map.surface.points_mm[index] + _WORDS_MM * skin_map.surface.normals[index]
+        reach = np.vstack((reach, words))
+    low, high = reach.min(axis=0) - _EDGE_MM, reach.max(axis=0) + _EDGE_MM
+    ratio = (high - low) / (high - low).max()
+    nothing = {"visible": False, "showbackground": False, "showspikes": False}
+    axes = {
+        f"{name}axis": {**nothing, "range": [float(low[n]), float(high[n])]} for n, name in enumerate("xyz")
+    }
+    return {**axes, "aspectmode": "manual", "aspectratio": dict(zip("xyz", ratio.tolist(), strict=True))}
 
 
 def _mm(points: FloatArray) -> NDArray[np.int16]:

@@ -277,7 +277,8 @@ def place_words(skin_map: SkinMap, dose_mgy: FloatArray, index: int, views: View
         words.append(f"<i>{told}</i> at the peak's relative range")
     if views is not None:
         words += [
-            f"{skin_words.percent(given, value)} {_view(v)}" for v, given in views.largest(index, TOP_VIEWS)
+            f"view {_view(v)}: {skin_words.percent(given, value)}"
+            for v, given in views.largest(index, TOP_VIEWS)
         ]
     return "<br>".join(words)
 

@@ -212,10 +212,17 @@ def test_sides_table_and_peak_are_in_the_scene(found: SkinMap) -> None:
 
 
 def test_proportions_are_true(found: SkinMap) -> None:
-    ratio = skin_body(found, ground=LIGHT).layout.scene.aspectratio
-    assert max(ratio.x, ratio.y, ratio.z) == pytest.approx(1.0)
-    spans = np.ptp(found.surface.points_mm, axis=0)
-    assert ratio.z / ratio.x == pytest.approx(spans[2] / 450.0, rel=0.3)
+    """A millimetre is as long along each axis."""
+    scene = skin_body(found, ground=LIGHT).layout.scene
+    scales = [
+        ratio / (axis.range[1] - axis.range[0])
+        for ratio, axis in (
+            (scene.aspectratio.x, scene.xaxis),
+            (scene.aspectratio.y, scene.yaxis),
+            (scene.aspectratio.z, scene.zaxis),
+        )
+    ]
+    assert scales == pytest.approx([scales[0]] * 3)
 
 
 # growth ----------------------------------------------------------------------------------
