@@ -128,8 +128,9 @@ class KidneyFacts:
     zone : of the site; due dates are days in it
     contrast_ml : iodinated contrast given into the blood, diluted or not; 0: entries say that none was;
         None: nothing was entered
-    neat_ml : the undiluted product in it
-    ceilings : limits reached, see `ceilings_reached`
+    neat_ml : the undiluted product, contrast of the look-back window included
+    is_iodine_complete : False where a concentration is not known
+    ceilings : limits reached, see `ceilings_reached`; not_computed : names of those that lack a fact
     egfr_ml_min_173m2 : before the case, indexed; None where it cannot be used, egfr_reason says why
     is_unstable : acute kidney injury, or creatinine changing
     earlier : contrast within the look-back window before the case
@@ -140,7 +141,9 @@ class KidneyFacts:
     last_contrast_at: datetime | None = None
     contrast_ml: float | None = None
     neat_ml: float | None = None
+    is_iodine_complete: bool = True
     ceilings: tuple[CeilingReached, ...] = ()
+    not_computed: tuple[str, ...] = ()
     egfr_ml_min_173m2: float | None = None
     egfr_reason: str | None = None
     site: InjectionSite = InjectionSite.UNKNOWN
@@ -217,8 +220,14 @@ def kidney_facts(
         zone=zone,
         last_contrast_at=last_contrast_at,
         contrast_ml=given.now.contrast_ml if is_contrast_entered else None,
-        neat_ml=given.now.neat_ml if is_contrast_entered else None,
+        neat_ml=given.used_neat_ml if is_contrast_entered else None,
+        is_iodine_complete=given.now.is_iodine_complete,
         ceilings=ceilings_reached(assessment),
+        not_computed=tuple(
+            row.name
+            for row in assessment.limits
+            if row.key in _CEILINGS and row.note is not None and row.note.startswith("not computed")
+        ),
         egfr_ml_min_173m2=usable.value if usable else None,
         egfr_reason=None if usable else next((row.note for row in rows if row.note), None),
         site=patient.site,

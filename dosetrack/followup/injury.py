@@ -14,8 +14,9 @@ from decimal import Decimal
 from enum import StrEnum
 
 from dosetrack.findings import Finding, FindingCode, finding
+from dosetrack.followup.due import creatinine_window
 from dosetrack.followup.facts import InjuryFacts
-from dosetrack.followup.samples import Sample, days_between, in_one_unit, is_within, samples_of
+from dosetrack.followup.samples import Sample, in_one_unit, samples_of
 from dosetrack.kidney import filtration
 from dosetrack.settings import Settings
 from dosetrack.tables import Constant, constants
@@ -95,7 +96,7 @@ def stage_injury(facts: InjuryFacts, settings: Settings) -> InjuryStage:
     Injury is diagnosed by a rise of at least 0.3 mg/dL (26.5 µmol/L) from the baseline to a sample
     within 48 h of the last contrast, or between any two samples within 48 h; or by at least 1.5
     times the baseline within 7 days of the contrast. Dialysis begun is stage 3. A sample without a
-    time of day counts as within a clock where it may be. The criterion is 'not met' only where a
+    time of day is counted in whole days. The criterion is 'not met' only where a
     sample was drawn from the first day of the repeat creatinine on and within the 7 days.
 
     References
@@ -157,15 +158,16 @@ def _rises_within(course: _Course, rise: Decimal, clock: timedelta) -> bool:
         return True
     earlier = [*([base] if base is not None else []), *course.after]
     return any(
-        later.value - sample.value >= rise and is_within(sample, later, clock, course.facts.zone)
+        later.value - sample.value >= rise and later.is_within(clock, sample.at, sample.day)
         for number, sample in enumerate(earlier)
         for later in earlier[number + 1 :]
     )
 
 
 def _within_contrast(course: _Course, clock: timedelta) -> list[Sample]:
-    last, zone = course.facts.last_contrast_at, course.facts.zone
-    return [s for s in course.after if s.earliest(zone) - last <= clock]
+    last = course.facts.last_contrast_at
+    day = last.astimezone(course.facts.zone).date()
+    return [s for s in course.after if s.is_within(clock, last, day)]
 
 
 def _stage(course: _Course, peak: Sample, met: str) -> tuple[int, str]:
@@ -227,9 +229,8 @@ def _outside(course: _Course) -> tuple[InjuryState, str] | None:
 
 
 def _in_time(course: _Course, settings: Settings) -> tuple[InjuryState, str]:
-    hours = min(settings.number(f"follow_up.creatinine_{end}_h") for end in ("from", "to"))
     facts = course.facts
-    first_day = (facts.last_contrast_at + timedelta(hours=hours)).astimezone(facts.zone).date()
+    first_day = creatinine_window(facts.last_contrast_at, facts.zone, settings).from_day
     clock = timedelta(days=_constant("kdigo_ratio_days").number)
     in_time = [s for s in _within_contrast(course, clock) if s.day >= first_day]
     if course.baseline is None:
@@ -288,7 +289,7 @@ def _with_numbers(course: _Course, found: InjuryStage) -> InjuryStage:
 
 def _is_presumed(course: _Course, base: Sample) -> bool:
     is_vague = base.at is None and base.day == course.contrast_day
-    return is_vague or days_between(base.day, course.contrast_day) > int(_constant("baseline_age").number)
+    return is_vague or course.contrast_day - base.day > timedelta(days=_constant("baseline_age").number)
 
 
 def _constant(key: str) -> Constant:

@@ -150,6 +150,10 @@ def _missing(facts: KidneyFacts) -> tuple[str, ...]:
     found = []
     if facts.dialysis is not Knowledge.YES and facts.egfr_ml_min_173m2 is None:
         found.append(f"eGFR before the case: {facts.egfr_reason or 'creatinine missing'}")
+    elif facts.not_computed:
+        found.append(f"what these limits need: {'; '.join(facts.not_computed)}")
+    if not facts.is_iodine_complete:
+        found.append("contrast concentration")
     if facts.site is InjectionSite.UNKNOWN:
         found.append("injection site")
     if facts.earlier is Knowledge.UNKNOWN:

@@ -28,13 +28,11 @@ class Sample:
     at: datetime | None
     is_unstable: bool = False
 
-    def earliest(self, zone: ZoneInfo) -> datetime:
-        """The earliest moment it may have been drawn."""
-        return self.at or datetime.combine(self.day, time(), zone)
-
-    def latest(self, zone: ZoneInfo) -> datetime:
-        """The latest moment it may have been drawn."""
-        return self.at or datetime.combine(self.day + timedelta(days=1), time(), zone)
+    def is_within(self, clock: timedelta, moment: datetime | None, day: date) -> bool:
+        """Drawn at most `clock` after a moment, or after its day where one of the two times is not told."""
+        if self.at is not None and moment is not None:
+            return self.at - moment <= clock
+        return self.day - day <= clock
 
     def is_before(self, moment: datetime, zone: ZoneInfo) -> bool:
         """Drawn before `moment`; on that day at a time nobody told, it counts as drawn before."""
@@ -51,17 +49,20 @@ class Sample:
 def samples_of(series: Sequence[Creatinine], zone: ZoneInfo) -> tuple[tuple[Sample, ...], bool]:
     """The dated samples of `series`, oldest first, and whether any had no date."""
     found = [sample for one in series if (sample := _sample(one, zone)) is not None]
-    ordered = sorted(found, key=lambda s: (s.earliest(zone), s.latest(zone), s.value))
+    ordered = sorted(found, key=lambda s: _order(s, zone))
     return tuple(ordered), len(found) < len(series)
+
+
+def _order(sample: Sample, zone: ZoneInfo) -> tuple[datetime, bool, Decimal]:
+    """By time; one without a time stands at the start of its day."""
+    start = datetime.combine(sample.day, time(), zone)
+    return (sample.at or start, sample.at is not None, sample.value)
 
 
 def _sample(one: Creatinine, zone: ZoneInfo) -> Sample | None:
     if one.unit not in (_MG_DL, _UMOL_L):
         raise InputError(field="unit of creatinine", given=one.unit, accepted="'mg/dL' or 'umol/L'")
-    try:
-        value = Decimal(one.value)
-    except InvalidOperation:
-        raise InputError(field="creatinine", given=one.value, accepted="digits such as 1.20") from None
+    value = _value(one)
     day = creatinine_day(one)
     if day is None or one.taken_on is None:
         return None
@@ -69,6 +70,16 @@ def _sample(one: Creatinine, zone: ZoneInfo) -> Sample | None:
     if moment is not None:
         day = moment.utc.astimezone(zone).date()
     return Sample(value, one.unit, day, moment.utc if moment else None, one.is_unstable)
+
+
+def _value(one: Creatinine) -> Decimal:
+    try:
+        value = Decimal(one.value)
+    except InvalidOperation:
+        value = Decimal(0)
+    if not value.is_finite() or value <= 0:
+        raise InputError(field="creatinine", given=one.value, accepted="a number above 0, such as 1.20")
+    return value
 
 
 def in_one_unit(samples: Sequence[Sample]) -> tuple[tuple[Sample, ...], bool]:
@@ -79,13 +90,3 @@ def in_one_unit(samples: Sequence[Sample]) -> tuple[tuple[Sample, ...], bool]:
     return tuple(
         replace(s, value=s.value * factor, unit=_UMOL_L) if s.unit == _MG_DL else s for s in samples
     ), True
-
-
-def is_within(earlier: Sample, later: Sample, clock: timedelta, zone: ZoneInfo) -> bool:
-    """Whether `later` may have been drawn within `clock` after `earlier`."""
-    return later.earliest(zone) - earlier.latest(zone) <= clock
-
-
-def days_between(earlier: date, later: date) -> int:
-    """Days from `earlier` to `later`."""
-    return (later - earlier).days

@@ -48,7 +48,8 @@ def decide_skin(
     ----------
     settings : in force for the room and procedure on the day of the case
     on : local day on which these facts became known; an estimate's working days count from it
-    standing : the decision made before on this case; the day of an estimate it asked for stays
+    standing : the decision made before on this case; the day of an estimate it asked for stays,
+        unless a dose that bears on it is higher now
 
     Returns
     -------
@@ -68,14 +69,33 @@ def decide_skin(
         profile=settings.text("follow_up.profile"),
         settings_seq=settings.seq,
         software_version=VERSION,
-        estimate_due=_estimate_due(settings, on=on, standing=standing) if asks else None,
+        estimate_due=_estimate_due(told, settings, on=on, standing=standing) if asks else None,
         missing=_missing(facts, _in_window(facts, settings)),
     )
 
 
-def _estimate_due(settings: Settings, *, on: date, standing: FollowUpDecided | None) -> str:
+def _estimate_due(
+    told: Sequence[_Ground], settings: Settings, *, on: date, standing: FollowUpDecided | None
+) -> str:
     before = standing.estimate_due if standing is not None else None
-    return before or estimate_day(on, settings)
+    if standing is None or before is None:
+        return estimate_day(on, settings)
+    is_covered = all(_stood_before(g.reason, standing.reasons) for g in told)
+    return before if is_covered else estimate_day(on, settings)
+
+
+def _stood_before(reason: FollowUpReason, before: Sequence[FollowUpReason]) -> bool:
+    """The same was known with at least this dose."""
+
+    def name(one: FollowUpReason) -> tuple[object, ...]:
+        return (one.quantity, one.plane, one.basis, one.level)
+
+    return any(
+        name(one) == name(reason)
+        and is_reached(one.value or 0.0, reason.value or 0.0)
+        and is_reached(one.high or 0.0, reason.high or 0.0)
+        for one in before
+    )
 
 
 def _grounds(facts: SkinFacts, rules: Sequence[Rule], settings: Settings) -> list[_Ground]:
@@ -128,14 +148,14 @@ def _field_note(facts: SkinFacts, found: Sequence[Trigger]) -> str:
 
 def _by_skin_dose(facts: SkinFacts, rules: Sequence[Rule]) -> Iterable[_Ground]:
     """By the map where there is one, else by the range from air kerma alone."""
-    dose = facts.skin_map if facts.skin_map is not None else facts.screening
+    dose = _map(facts) or facts.screening
     if dose is not None:
-        yield from _of_skin_dose(dose, rules, upper=_upper(dose, facts.screening))
+        yield from _of_skin_dose(dose, rules, upper=_upper(dose, facts))
 
 
 def _by_accumulated_maps(facts: SkinFacts, rules: Sequence[Rule]) -> Iterable[_Ground]:
     if facts.accumulated is not None:
-        yield from _of_skin_dose(facts.accumulated, rules, upper=_upper(facts.accumulated, None))
+        yield from _of_skin_dose(facts.accumulated, rules, upper=_upper(facts.accumulated))
 
 
 def _of_skin_dose(dose: SkinDose, rules: Sequence[Rule], *, upper: float | None) -> Iterable[_Ground]:
@@ -144,7 +164,8 @@ def _of_skin_dose(dose: SkinDose, rules: Sequence[Rule], *, upper: float | None)
     certain = triggers_reached({PSD: value}, rules=rules)
     basis = Amount(0.0 if value is None else value, dose.basis)
     for ground in _certain(certain, basis, note=_site_note(dose)):
-        yield _with_range(ground, dose)
+        reason = replace(ground.reason, value=dose.peak_mgy, low=dose.low_mgy, high=dose.high_mgy)
+        yield replace(ground, reason=reason)
     reached = {trigger.key for trigger in certain}
     doubtful = [t for t in triggers_reached({PSD: upper}, rules=rules) if t.key not in reached]
     why = f"upper end of the {'estimate without a map' if dose.basis == 'estimated' else dose.basis}"
@@ -154,21 +175,34 @@ def _of_skin_dose(dose: SkinDose, rules: Sequence[Rule], *, upper: float | None)
         )
 
 
-def _upper(dose: SkinDose, screening: SkinDose | None) -> float | None:
-    """The highest value the estimate admits [mGy]; what a map could not place is laid on its peak."""
+def _upper(dose: SkinDose, facts: SkinFacts | None = None) -> float | None:
+    """The highest value the estimate admits [mGy].
+
+    Air kerma that a map could not place counts as met by its peak: by the bound where it was worked
+    out, else by the screening of this case over all planes, else in proportion.
+    """
     upper = _none_or_max(dose.peak_mgy, dose.low_mgy, dose.high_mgy, dose.bound_mgy)
-    is_part = dose.mapped_fraction is not None and dose.mapped_fraction < 1.0
-    if upper is None or not is_part or dose.bound_mgy is not None or dose.mapped_fraction is None:
+    share = dose.mapped_fraction
+    if upper is None or share is None or share >= 1.0 or dose.bound_mgy is not None:
         return upper
-    if screening is None or screening.high_mgy is None:
-        return upper
-    return upper + (1.0 - dose.mapped_fraction) * screening.high_mgy
+    high = facts.screening.high_mgy if facts is not None and facts.screening is not None else None
+    if facts is None or high is None:
+        return upper / share if share > 0 else upper
+    worst = max((a.value for a in _kermas(facts)), default=0.0)
+    total = facts.reference_air_kerma_sum_mgy
+    planes = total.value / worst if total is not None and worst > 0 else 1.0
+    return upper + (1.0 - share) * high * max(planes, 1.0)
+
+
+def _map(facts: SkinFacts) -> SkinDose | None:
+    """The map of this case where it has a peak."""
+    return facts.skin_map if facts.skin_map is not None and facts.skin_map.peak_mgy is not None else None
 
 
 def _by_overlapping_planes(facts: SkinFacts, rules: Sequence[Rule]) -> Iterable[_Ground]:
     """The sum over planes, where nothing tells that they meet different skin and no map decides."""
     total = facts.reference_air_kerma_sum_mgy
-    if total is None or len(facts.planes) < 2 or not facts.planes_may_overlap or facts.skin_map is not None:
+    if total is None or len(facts.planes) < 2 or not facts.planes_may_overlap or _map(facts):
         return
     highest = max((a.value for a in _kermas(facts)), default=0.0)
     alone = {t.key for t in triggers_reached({KERMA: highest}, rules=rules)}
@@ -223,8 +257,8 @@ def _worst_earlier_site(facts: SkinFacts, settings: Settings) -> EarlierCase | N
 
 def _present_counts(facts: SkinFacts, settings: Settings) -> bool:
     """The present dose counts on skin irradiated before; one that is not known does."""
-    dose = facts.skin_map if facts.skin_map is not None else facts.screening
-    present = _none_or_max(None if dose is None else _upper(dose, facts.screening), _present_kerma(facts))
+    dose = _map(facts) or facts.screening
+    present = _upper(dose, facts) if dose is not None else _present_kerma(facts)
     return present is None or is_reached(present, settings.number("follow_up.earlier_site_present_mgy"))
 
 
@@ -247,7 +281,9 @@ def _by_long_window(facts: SkinFacts, settings: Settings) -> Iterable[_Ground]:
     if dose is None or not settings.flag("follow_up.joint_commission_15_gy"):
         return
     rule = published_rule("tjc_psd_15", Tier.REVIEW, is_above=True)
-    yield from _of_skin_dose(dose, (rule,), upper=_upper(dose, None))
+    days = settings.number("follow_up.joint_commission_window_days")
+    dose = replace(dose, basis=f"accumulated map over {days:g} days")
+    yield from _of_skin_dose(dose, (rule,), upper=_upper(dose))
 
 
 def _certain(
@@ -291,10 +327,6 @@ def _highest_by_tier(found: Sequence[Trigger]) -> Iterable[tuple[Trigger, str]]:
             # 'at or above' is said where one of the sources says so
             top = next((t for t in same if not t.is_above), top)
             yield top, "; ".join(dict.fromkeys(t.source for t in same))
-
-
-def _with_range(ground: _Ground, dose: SkinDose) -> _Ground:
-    return replace(ground, reason=replace(ground.reason, low=dose.low_mgy, high=dose.high_mgy))
 
 
 def _site_note(dose: SkinDose) -> str:
@@ -352,9 +384,10 @@ def _missing(facts: SkinFacts, earlier: Sequence[EarlierCase]) -> tuple[str, ...
 
 
 def _missing_of_map(facts: SkinFacts) -> list[str]:
-    if facts.skin_map is None or facts.skin_map.peak_mgy is None:
+    known = _map(facts)
+    if known is None:
         return ["map of the skin dose"]
-    share = facts.skin_map.mapped_fraction
+    share = known.mapped_fraction
     if share is not None and share < 1.0:
         return [f"part of the map: {int(share * 100)} % of the air kerma placed"]
     return []
