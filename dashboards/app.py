@@ -15,6 +15,7 @@ from dashboards.components.cautions import cautions
 from dashboards.http_interface import interface
 from dashboards.pages import (
     before,
+    before_scheduled,
     case,
     cases,
     correcting,
@@ -83,7 +84,20 @@ def page_table() -> tuple[Page, ...]:
 
 def page_registers() -> tuple[Callable[..., None], ...]:
     """What each page module calls to add its callbacks: ``register(app, workflow, clock)``."""
-    modules = (room_live, room_skin, facts, correcting, before, cases, case, skin, month, operators, settings)
+    modules = (
+        room_live,
+        room_skin,
+        facts,
+        correcting,
+        before,
+        before_scheduled,
+        cases,
+        case,
+        skin,
+        month,
+        operators,
+        settings,
+    )
     return tuple(module.register for module in modules)
 
 

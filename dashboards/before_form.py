@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from dashboards.before_schedule import as_told, differing_patient, is_same_patient
 from dashboards.pages.room_entry import actor_of, input_words
 from dosetrack.entry import concentration_from_text, creatinine_from_text, patient_size_from_text
 from dosetrack.errors import InputError
@@ -20,7 +21,15 @@ from dosetrack.kidney import (
     assess,
 )
 from dosetrack.kidney.iodine import iodine_g
-from dosetrack.records.entries import CaseOpened, Creatinine, InjectionSite, Knowledge, PatientSize
+from dosetrack.records.entries import (
+    CaseOpened,
+    Creatinine,
+    InjectionSite,
+    Knowledge,
+    PatientPlaced,
+    PatientSize,
+    ProcedureScheduled,
+)
 from dosetrack.records.report import Patient
 from dosetrack.units import parse_quantity
 
@@ -28,6 +37,8 @@ if TYPE_CHECKING:
     from dosetrack.workflow import Workflow
 
 Fields = dict[str, str | None]
+ARMS = {"beside the body": "beside", "above the head": "raised", "one above": "unknown"}
+"""Words of the form -> words of the skin map, which knows both arms beside or both raised."""
 IDENTIFIERS = "two identifiers: number, and name or birth date"
 
 
@@ -35,11 +46,13 @@ IDENTIFIERS = "two identifiers: number, and name or birth date"
 class Form:
     """What the form says, parsed.
 
+    placed : how the patient lies, as far as told
     errors : field -> what is wrong, for the place beside it
     questions : what must be asked before the case opens
     """
 
     opening: CaseOpened | None
+    placed: PatientPlaced | None = None
     size: PatientSize | None = None
     creatinine: Creatinine | None = None
     errors: dict[str, str] = field(default_factory=dict)
@@ -47,9 +60,18 @@ class Form:
 
 
 def parsed(
-    fields: Fields, *, room: str, on: date, default_unit: str | None, is_planned: bool = False
+    fields: Fields,
+    *,
+    room: str,
+    on: date,
+    default_unit: str | None,
+    is_planned: bool = False,
+    scheduled: ProcedureScheduled | None = None,
 ) -> Form:
-    """The form as records, with every error at its field and every question to ask."""
+    """The form as records, with every error at its field and every question to ask.
+
+    scheduled : what it was filled from; the case is tied to it while the patient is the same
+    """
     errors: dict[str, str] = {}
     questions: list[str] = []
 
@@ -89,19 +111,24 @@ def parsed(
     earlier_ml, earlier_g = take(("earlier_ml",), lambda: _earlier(fields)) or (None, None)
     if not _said(fields, "id") or not (_said(fields, "name") or _said(fields, "born")):
         errors.setdefault("id", f"Needed: {IDENTIFIERS}.")
+    questions.extend(differing_patient(fields, scheduled))
     opening = CaseOpened(
         room=room,
         patient=Patient(
             id=_said(fields, "id"),
             id_issuer=_said(fields, "issuer"),
-            name=_said(fields, "name"),
+            name=as_told(_said(fields, "name"), scheduled),
             sex=size.sex,
             birth_date=size.birth_date,
             weight_kg=size.weight_kg,
             height_cm=size.height_cm,
         ),
         procedure=_said(fields, "procedure"),
-        operators=tuple(o.strip() for o in (fields.get("operators") or "").split(";") if o.strip()),
+        operators=tuple(
+            told
+            for one in (fields.get("operators") or "").split(";")
+            if (told := as_told(one.strip(), scheduled))
+        ),
         is_planned=is_planned,
         concentration_mgi_ml=strength,
         injection_site=InjectionSite(fields.get("site") or InjectionSite.UNKNOWN),
@@ -114,8 +141,18 @@ def parsed(
         arms=None if fields.get("arms") in (None, "not known") else fields.get("arms"),
         pregnancy=Knowledge(fields.get("pregnancy") or Knowledge.UNKNOWN),
         accession_number=_said(fields, "accession"),
+        scheduled_key=scheduled.key if scheduled and is_same_patient(fields, scheduled) else None,
     )
-    return Form(opening, size, creatinine, errors, tuple(dict.fromkeys(questions)))
+    return Form(opening, _placed(fields), size, creatinine, errors, tuple(dict.fromkeys(questions)))
+
+
+def _placed(fields: Fields) -> PatientPlaced | None:
+    """How the patient lies; None where nothing was told."""
+    position, region = fields.get("position") or None, fields.get("region") or None
+    arms = ARMS.get(fields.get("arms") or "")
+    if not (position or region or arms):
+        return None
+    return PatientPlaced(position=position, region=region, arms=arms)
 
 
 def _part(size: PatientSize | None, name: str) -> Any:
@@ -188,6 +225,7 @@ def open_case(workflow: Workflow, form: Form) -> str:
     actor = actor_of(form.opening.operators[0] if form.opening.operators else None, form.opening.room)
     opened = workflow.open_case(form.opening, actor=actor)
     case_id = opened.case_id or ""
-    if form.creatinine is not None:
-        workflow.record(case_id, form.creatinine, actor=actor, is_confirmed=True)
+    for payload in (form.creatinine, form.placed):
+        if payload is not None:
+            workflow.record(case_id, payload, actor=actor, is_confirmed=True)
     return case_id

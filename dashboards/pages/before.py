@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
@@ -13,7 +13,9 @@ from dashboards import ids
 from dashboards.before_form import Form, assessment, open_case, parsed
 from dashboards.components import entry_pad
 from dashboards.components.limits import earlier_panel, limits_table
+from dashboards.pages.before_scheduled import identity_bar, schedule_panel, skin_place
 from dashboards.router import Query, path_of
+from dashboards.skin_words import POSITION_WORDS
 from dashboards.view_models import person_name
 from dosetrack.errors import DosetrackError
 from dosetrack.kidney import (
@@ -21,6 +23,7 @@ from dosetrack.kidney import (
 )
 from dosetrack.records.entries import InjectionSite, Knowledge
 from dosetrack.records.report import Patient
+from dosetrack.skin.setup import BodyRegion
 
 if TYPE_CHECKING:
     from dosetrack.workflow import Workflow
@@ -33,6 +36,9 @@ YES_NO_UNKNOWN = [
 ]
 PREGNANCY_NOTE = (
     "Pregnancy possible: ask the physicist before the first exposure. No foetal dose is estimated here."
+)
+CONFIRM_IDENTITY = (
+    "Hold both identifiers against the patient's wristband first: the form came from the schedule."
 )
 ARMS_NOTE = "An arm in a lateral beam lies near the tube."
 
@@ -57,6 +63,7 @@ def layout(workflow: Workflow, query: Query) -> Component:
                 ],
                 className="page-head",
             ),
+            schedule_panel(workflow, room),
             html.Div(
                 [
                     html.Div(
@@ -73,6 +80,7 @@ def layout(workflow: Workflow, query: Query) -> Component:
                         [
                             html.Section(html.Div(id=ids.BEFORE_LIMITS), className="section"),
                             html.Section(html.Div(id=ids.BEFORE_EARLIER), className="section"),
+                            skin_place(),
                         ],
                         className="before-side",
                     ),
@@ -135,6 +143,21 @@ def _case_fields(people: tuple[str, ...], usual: float | None) -> Component:
 def _care_fields() -> Component:
     return _group(
         "Beam",
+        _choice(
+            "position",
+            "position on the table",
+            [
+                *({"label": words, "value": key} for key, words in POSITION_WORDS.items()),
+                {"label": "as reported", "value": ""},
+            ],
+            "",
+        ),
+        _choice(
+            "region",
+            "at the isocentre first",
+            [*get_args(BodyRegion), {"label": "not told", "value": ""}],
+            "",
+        ),
         _choice("arms", "arms", ["beside the body", "above the head", "one above", "not known"], "not known"),
         html.P(ARMS_NOTE, className="quiet"),
         _choice("pregnancy", "pregnancy possible", YES_NO_UNKNOWN, Knowledge.UNKNOWN.value),
@@ -144,6 +167,7 @@ def _care_fields() -> Component:
 def _open_bar() -> Component:
     return html.Div(
         [
+            identity_bar(),
             html.Div(id=ids.BEFORE_QUESTIONS, role="alert"),
             html.Label(
                 [
@@ -186,6 +210,7 @@ def _text(name: str, label: str, hint: str = "", *, value: str | None = None) ->
                     autoComplete="off",
                 )
             ),
+            html.Div(id=ids.family(ids.BEFORE_MARK, name), className="field-mark"),
             html.Div(id=ids.family(ids.BEFORE_ERROR, name), className="field-error", role="alert"),
         ],
         className="field",
@@ -203,6 +228,7 @@ def _choice(name: str, label: str, options: list[Any], value: str | None = None)
                 className="choices",
                 inline=True,
             ),
+            html.Div(id=ids.family(ids.BEFORE_MARK, name), className="field-mark"),
             html.Div(id=ids.family(ids.BEFORE_ERROR, name), className="field-error", role="alert"),
         ],
         className="field choice-field",
@@ -215,7 +241,14 @@ def _choice(name: str, label: str, options: list[Any], value: str | None = None)
 def register(app: Dash, workflow: Workflow, clock: Clock) -> None:
     """The callbacks of the form."""
 
-    def form_of(names: list[dict[str, str]], values: list[str | None], room: str, is_planned: bool) -> Form:
+    def form_of(
+        names: list[dict[str, str]],
+        values: list[str | None],
+        room: str,
+        *,
+        key: str | None,
+        is_planned: bool = False,
+    ) -> Form:
         fields = {name["key"]: value for name, value in zip(names, values, strict=True)}
         settings = workflow.settings(room=room)
         on = date.fromisoformat(workflow.today())
@@ -225,6 +258,7 @@ def register(app: Dash, workflow: Workflow, clock: Clock) -> None:
             on=on,
             default_unit=settings.text("kidney.creatinine_unit"),
             is_planned=is_planned,
+            scheduled=workflow.scheduled(key) if key else None,
         )
 
     @app.callback(
@@ -234,14 +268,19 @@ def register(app: Dash, workflow: Workflow, clock: Clock) -> None:
         Output(ids.BEFORE_CONFIRM_LINE, "hidden"),
         Output(ids.family(ids.BEFORE_ERROR, ALL), "children"),
         Input(ids.family(ids.BEFORE_FIELD, ALL), "value"),
+        Input(ids.BEFORE_SCHEDULED, "data"),
         State(ids.family(ids.BEFORE_FIELD, ALL), "id"),
         State(ids.family(ids.BEFORE_ERROR, ALL), "id"),
         State(ids.BEFORE_ROOM, "data"),
     )
     def follow_form(
-        values: list[str | None], names: list[dict[str, str]], places: list[dict[str, str]], room: str
+        values: list[str | None],
+        key: str | None,
+        names: list[dict[str, str]],
+        places: list[dict[str, str]],
+        room: str,
     ) -> tuple[Any, ...]:
-        form = form_of(names, values, room, is_planned=False)
+        form = form_of(names, values, room, key=key)
         kidney = KidneySettings.from_settings(workflow.settings(room=room))
         found = assessment(form, on=date.fromisoformat(workflow.today()), settings=kidney)
         told = [form.errors.get(place["key"], "") if _is_begun(values) else "" for place in places]
@@ -256,6 +295,8 @@ def register(app: Dash, workflow: Workflow, clock: Clock) -> None:
         State(ids.family(ids.BEFORE_FIELD, ALL), "id"),
         State(ids.BEFORE_CONFIRM, "value"),
         State(ids.BEFORE_ROOM, "data"),
+        State(ids.BEFORE_SCHEDULED, "data"),
+        State(ids.BEFORE_IDENTITY_AGREES, "value"),
         prevent_initial_call=True,
     )
     def open_room(
@@ -265,14 +306,19 @@ def register(app: Dash, workflow: Workflow, clock: Clock) -> None:
         names: list[dict[str, str]],
         confirmed: list[str],
         room: str,
+        key: str | None,
+        agrees: list[str],
     ) -> tuple[Any, Any]:
         if not (_s or _p):  # the form was only just drawn
             return no_update, no_update
-        form = form_of(names, values, room, is_planned=ctx.triggered_id == ids.BEFORE_PLAN)
+        is_planned = ctx.triggered_id == ids.BEFORE_PLAN
+        form = form_of(names, values, room, key=key, is_planned=is_planned)
         if form.errors:
             return " ".join(form.errors.values()), no_update
         if form.questions and not confirmed:
             return "Answer the question above first.", no_update
+        if key and not agrees and not is_planned:
+            return CONFIRM_IDENTITY, no_update
         try:
             open_case(workflow, form)
         except DosetrackError as error:

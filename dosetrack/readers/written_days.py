@@ -12,6 +12,7 @@ from dosetrack.errors import InputError
 _PARTED = re.compile(r"(\d{1,2})([./-])(\d{1,2})\2(\d{4})")
 _PACKED = re.compile(r"(\d{4})(\d{2})(\d{2})")
 _MONTHS_IN_YEAR = 12
+_HALF_DAY_H = 12
 _CLOCK = re.compile(r"(\d{1,2})[:.h](\d{2})(?:[:.](\d{2}))?\s*(am|pm)?", re.IGNORECASE)
 _PACKED_CLOCK = re.compile(r"(\d{2})(\d{2})(\d{2})?")
 _OFFSET = re.compile(r"(.*?)\s*(Z|[+-]\d{2}:?\d{2})", re.IGNORECASE)
@@ -99,7 +100,9 @@ def time_from_text(text: str, *, field: str) -> str:
     half = (clock.group(4) or "").lower() if clock else ""
     try:
         if half:
-            hour = time(hour).hour % 12 + (12 if half == "pm" else 0)
+            if not 1 <= hour <= _HALF_DAY_H:
+                raise ValueError
+            hour = hour % _HALF_DAY_H + (_HALF_DAY_H if half == "pm" else 0)
         told = time(hour, minute, second).isoformat()
         return time.fromisoformat(told + offset).isoformat()
     except ValueError:

@@ -24,6 +24,7 @@ from dosetrack.exchange.department import (
     SampleEntry,
     SampleReport,
     department_cases,
+    department_schedule,
     live_case_steps,
 )
 from dosetrack.records.entries import CaseOpened, ReportReceived
@@ -98,6 +99,7 @@ def build_department(
         step(workflow)
         if progress is not None:
             progress(done, len(steps))
+    workflow.take_in_schedule(department_schedule(cases, seed=SEED, today=today), actor=BUILDER)
     workflow.ledger.close()
 
 

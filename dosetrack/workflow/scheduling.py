@@ -245,7 +245,7 @@ class _Cases:
                 if row is not None and row.patient_id in (None, told.patient.id):
                     return row, by
         whose = (told.patient.id or "", planned.day or "")
-        rows = [row for row in self._of_patient.get(whose, ()) if row.room in (None, told.room or row.room)]
+        rows = self._of_patient.get(whose, ())
         # one planned procedure and one case of this person on this day: no other reading is likelier
         if len(rows) == 1 and whose in self._once and extras_of(rows[0]).scheduled_key is None:
             return rows[0], "patient and day"

@@ -18,6 +18,7 @@ from dosetrack.skin.setup import PatientSetup
 from dosetrack.workflow.base import LedgerUser
 from dosetrack.workflow.last_used import LastUsed
 from dosetrack.workflow.results import Recorded, SkinMapView, SkinResult, WorkedOutSkin
+from dosetrack.workflow.site import settings_for
 from dosetrack.workflow.skin_jobs import Detail, SkinJob, job_of, result_of, view_of
 
 _MAPS_IN_MEMORY = 12
@@ -53,6 +54,22 @@ class SkinMaps(LedgerUser):
         with self.ledger.reading() as reader:
             jobs = [self._job(reader, one, None) for one in self._cases_on_one_skin(reader, case_id)]
         return self._view(jobs, detail)
+
+    def skin_map_before(
+        self, patient_id: str, *, patient_issuer: str | None = None, detail: Detail = "peak"
+    ) -> SkinMapView | None:
+        """The patient's cases of the look-back window up to now, on one body; None where there are none.
+
+        The body is that of the newest of them.
+        """
+        now = self._clock()
+        with self.ledger.reading() as reader:
+            window = timedelta(days=settings_for(reader).number("radiation.lookback_days"))
+            rows = reader.cases_of_patient(patient_id=patient_id, patient_issuer=patient_issuer)
+            start, end = (now - window).isoformat(), now.isoformat()
+            inside = [row.id for row in rows if start <= (row.started_instant or "") <= end and row.reports]
+            jobs = [self._job(reader, case_id, None) for case_id in inside]
+        return self._view(jobs, detail) if jobs else None
 
     def place_patient(
         self, case_id: str, placed: PatientPlaced, *, actor: Actor, reason: str | None = None

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dosetrack.exchange.department.cases import department_cases
 from dosetrack.exchange.department.live_case import LIVE_OPERATORS, LIVE_ROOM, live_case_steps
 from dosetrack.exchange.department.live_patient import LIVE_PATIENT_ID
+from dosetrack.exchange.department.planned import department_schedule
 from dosetrack.exchange.department.records import LiveStep, SampleCase, SampleEntry, SampleReport
 from dosetrack.exchange.department.rooms import DEPARTMENT_SETTINGS, INSTITUTION, ZONE
 from dosetrack.exchange.department.special import DAYS_BEFORE_LIVE_CASE, TAGS
@@ -26,5 +27,6 @@ __all__ = [
     "SampleEntry",
     "SampleReport",
     "department_cases",
+    "department_schedule",
     "live_case_steps",
 ]

@@ -133,11 +133,10 @@ def _end(each: TimedEvent) -> datetime:
     return each.start + timedelta(seconds=each.event.duration_s or 0)
 
 
-def _form(started_at: datetime) -> Iterator[LiveStep]:
-    local = started_at.astimezone(ZONE)
-    person = live_patient(local.date())
-    patient = person.record
-    opened = CaseOpened(
+def live_opening(started_at: datetime) -> CaseOpened:
+    """The form with which the live case is opened."""
+    patient = live_patient(started_at.astimezone(ZONE).date()).record
+    return CaseOpened(
         room=LIVE_ROOM,
         patient=replace(patient, weight_kg=None, height_cm=None),
         procedure=procedures()["tips"].label,
@@ -153,7 +152,13 @@ def _form(started_at: datetime) -> Iterator[LiveStep]:
         pregnancy=Knowledge.NO,
         accession_number=_accession_number(),
     )
-    yield LiveStep(0.0, opened, NURSE)
+
+
+def _form(started_at: datetime) -> Iterator[LiveStep]:
+    local = started_at.astimezone(ZONE)
+    person = live_patient(local.date())
+    patient = person.record
+    yield LiveStep(0.0, live_opening(started_at), NURSE)
     size = PatientSize(patient.weight_kg, patient.height_cm, patient.sex, patient.birth_date)
     yield LiveStep(20.0, size, NURSE)
     yesterday = (local.date() - timedelta(days=1)).isoformat()
