@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from dashboards import view_models as vm
 from dashboards.case_words import DAP, KERMA, TIME, skin_range
+from dosetrack.alerts import level_groups
 
 if TYPE_CHECKING:
     from dosetrack.radiation import Tally
@@ -14,6 +16,7 @@ if TYPE_CHECKING:
     from dosetrack.workflow.results import CaseView
 
 PLANES_HEAD = ("plane", "quantity", "stated", "summed", "typed", "counts", "which counts")
+GROUPS_HEAD = ("highest level", "value now", "plane", "first reached", "steps", "since", "from", "source")
 LEVELS_HEAD = ("level", "value", "plane", "from", "source")
 PROVENANCE_HEAD = ("number", "value", "came from", "when, or from what")
 NAMES = {KERMA: "Ka,r", DAP: "DAP", TIME: "fluoroscopy time"}
@@ -92,6 +95,38 @@ def level_rows(view: CaseView) -> list[tuple[str, ...]]:
         )
         for level in view.levels
     ]
+
+
+def level_group_rows(view: CaseView, *, zone: ZoneInfo) -> list[tuple[str, ...]]:
+    """Per quantity and plane: the highest level, when it and the first one prompted, how many steps.
+
+    A substantial level that was passed is named with the highest.
+    """
+    rows: list[tuple[str, ...]] = []
+    for group in level_groups(view.levels, view.prompts):
+        level = group.highest
+        name = level.name
+        if group.substantial is not None:
+            past = "" if group.substantial is level else f"; past {group.substantial.name},"
+            name += f"{past or ','} substantial" if level.lane == "radiation" else ""
+        rows.append(
+            (
+                name,
+                level_value(level),
+                vm.plane_words(level.plane),
+                _clock(group.reached_at, zone),
+                str(len(group.levels)),
+                _clock(group.first_at, zone),
+                vm.basis_words(level.basis),
+                level.source,
+            )
+        )
+    return rows
+
+
+def _clock(moment: datetime | None, zone: ZoneInfo) -> str:
+    """When a prompt told of a level; levels found only afterwards have no such time."""
+    return vm.clock_time(moment, zone) if moment else "no prompt"
 
 
 def level_value(level: LevelReached) -> str:

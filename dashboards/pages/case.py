@@ -7,21 +7,23 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash import ALL, Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
-from dashboards import case_words, ids, theme
+from dashboards import ahead_words, case_words, ids, theme
 from dashboards import view_models as vm
 from dashboards.case_tables import (
+    GROUPS_HEAD,
     LEVELS_HEAD,
     PLANES_HEAD,
     PROVENANCE_HEAD,
     disagreement_words,
+    level_group_rows,
     level_rows,
     plane_rows,
     provenance_rows,
 )
-from dashboards.components import prompt_card
+from dashboards.components import closing_panel, prompt_card
 from dashboards.components.case_lists import findings_list, timeline
 from dashboards.components.correction import correction_panel, swap_panel
 from dashboards.components.lane_head import lane_heads
@@ -30,12 +32,11 @@ from dashboards.components.tables import figure_numbers, section, table
 from dashboards.figures.lane_data import two_accounts_rows
 from dashboards.figures.style import GRAPH_CONFIG_WITH_SAVE
 from dashboards.figures.two_accounts import two_accounts
-from dashboards.pages import skin
+from dashboards.pages import identity, skin
 from dashboards.pages.room import FIGURE_HEAD
 from dashboards.pages.room_entry import actor_of
 from dashboards.router import Query
 from dosetrack.alerts import to_decide
-from dosetrack.cases import CaseState
 from dosetrack.errors import DosetrackError
 from dosetrack.times import zone_named
 
@@ -64,11 +65,18 @@ def layout(workflow: Workflow, query: Query) -> Component:
             dcc.Store(id=ids.ENTRY_CASE, data=view.case.id),
             dcc.Store(id=ids.CASE_POSITION, data=view.position),
             dcc.Interval(id=ids.CASE_TICK, interval=POLL_MS),
+            dcc.Store(id=ids.CASE_CLOSING_MARK, data=closing_panel.panel_mark(view)),
+            identity.panel(workflow, view.case.id),
             html.Div(account(view), id=ids.CASE_BODY),
             skin.skin_section(),
             html.Div(trail(view), id=ids.CASE_TRAIL),
             html.Section(
-                [_entered_by(), correction_panel(view, zone=zone), swap_panel(), _close(view)],
+                [
+                    _entered_by(),
+                    correction_panel(view, zone=zone),
+                    swap_panel(),
+                    html.Div(_closing(view), id=ids.CASE_CLOSING),
+                ],
                 className="section",
             ),
         ],
@@ -117,7 +125,8 @@ def trail(view: CaseView) -> Component:
     return html.Div(
         [
             html.Section(limits_table(view.kidney, has_findings=False), className="section"),
-            section("Levels reached", _levels(view)),
+            section("Levels reached", _levels(view, zone)),
+            section("What raised the dose", _drivers(view)),
             html.Div(
                 [
                     section("Decisions", _decisions(view, zone)),
@@ -181,10 +190,32 @@ def _radiation(view: CaseView) -> Component:
     )
 
 
-def _levels(view: CaseView) -> Component:
+def _levels(view: CaseView, zone: ZoneInfo) -> Component:
+    """The highest level of each quantity; every step under a fold."""
     if not view.levels:
         return html.P("No level was reached.", className="quiet")
-    return table(LEVELS_HEAD, level_rows(view), caption="Levels reached", numeric=frozenset({1}))
+    groups = table(
+        GROUPS_HEAD, level_group_rows(view, zone=zone), caption="Levels reached", numeric=frozenset({1, 4})
+    )
+    every = table(LEVELS_HEAD, level_rows(view), caption="Every level reached", numeric=frozenset({1}))
+    words = f"every level reached: {len(view.levels)}"
+    return html.Div([groups, html.Details([html.Summary(words), every], className="levels-all")])
+
+
+def _drivers(view: CaseView) -> Component:
+    """What raised the dose, against the reference conditions."""
+    said = ahead_words.driver_sentences(view)
+    if not said:
+        why = "nothing" if view.case.reports else "not known, no dose report yet"
+        return html.P(f"Against the reference conditions: {why}.", className="quiet")
+    note = "Reference conditions are this project's own, from common practice. Factors do not multiply."
+    return html.Div(
+        [html.Ul([html.Li(one) for one in said], className="drivers"), html.P(note, className="quiet")]
+    )
+
+
+def _closing(view: CaseView) -> Component:
+    return closing_panel.closing_panel(view, zone=zone_named(view.time_zone))
 
 
 def _decisions(view: CaseView, zone: ZoneInfo) -> Component:
@@ -223,50 +254,50 @@ def _entered_by() -> Component:
     )
 
 
-def _close(view: CaseView) -> Component:
-    """Reconcile and close: a person has compared what was entered with the dose report."""
-    state = view.case.state
-    if state is CaseState.CLOSED:
-        return section("Reconciled", html.P("This case was reconciled and closed by a person."))
-    if state is not CaseState.ENDED:
-        return section(
-            "Reconcile and close",
-            html.P(f"The case is {state}; it is reconciled after its end.", className="quiet"),
-        )
-    return section(
-        "Reconcile and close",
-        html.P(
-            "Closing says: a person compared the entries with the dose report and cleared the findings above."
-        ),
-        html.Div(
-            [
-                html.Label(
-                    [
-                        html.Span("note", className="field-label"),
-                        dcc.Input(id=ids.CLOSE_NOTE, type="text", className="input"),
-                    ],
-                    className="field",
-                ),
-                html.Button("Reconciled: close the case", id=ids.CLOSE_RECORD, className="button is-strong"),
-            ],
-            className="entry entry-confirm",
-        ),
-        html.Div(id=ids.CLOSE_MESSAGE, className="field-error", role="alert"),
-    )
-
-
 # callbacks -------------------------------------------------------------------------------
 
 
-def close(workflow: Workflow, case_id: str, *, note: str | None, by: str | None) -> str:
+def close(
+    workflow: Workflow,
+    case_id: str,
+    *,
+    note: str | None,
+    by: str | None,
+    choices: dict[tuple[str, str | None], str] | None = None,
+    reason: str | None = None,
+) -> str:
     """Close the case as reconciled; what was done, or what is wrong."""
     if not (by or "").strip():
         return "Name who reconciled it, beside the corrections."
+    open_names = [
+        closing_panel.name_of(d)
+        for d in workflow.reconciliation(case_id).undecided
+        if (d.quantity, d.plane) not in (choices or {})
+    ]
+    if open_names:
+        return f"Say what counts for: {'; '.join(open_names)}."
+    if choices and not (reason or "").strip():
+        return "A few words why: they stay with what counts."
     try:
-        workflow.close_case(case_id, actor=actor_of(by, None), note=(note or "").strip() or None)
+        workflow.close_case(
+            case_id,
+            actor=actor_of(by, None),
+            note=(note or "").strip() or None,
+            choices=choices,
+            reason=reason,
+        )
     except DosetrackError as error:
         return str(error)
     return "Closed."
+
+
+def chosen(keys: list[dict[str, Any]], values: list[str | None]) -> dict[tuple[str, str | None], str]:
+    """The choices made on the page, by quantity and plane."""
+    return {
+        closing_panel.key_of_choice(key["key"]): value
+        for key, value in zip(keys, values, strict=True)
+        if value
+    }
 
 
 def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> None:
@@ -276,16 +307,21 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
         Output(ids.CASE_BODY, "children"),
         Output(ids.CASE_TRAIL, "children"),
         Output(ids.CASE_POSITION, "data"),
+        Output(ids.CASE_CLOSING, "children"),
+        Output(ids.CASE_CLOSING_MARK, "data"),
         Input(ids.CASE_TICK, "n_intervals"),
         State(ids.ENTRY_CASE, "data"),
         State(ids.CASE_POSITION, "data"),
+        State(ids.CASE_CLOSING_MARK, "data"),
         prevent_initial_call=True,
     )
-    def follow_case(_n: int, case_id: str, position: int) -> tuple[Any, Any, Any]:
+    def follow_case(_n: int, case_id: str, position: int, seen: str) -> tuple[Any, ...]:
         if workflow.position() == position:
-            return no_update, no_update, no_update
+            return (no_update,) * 5
         view = workflow.case_view(case_id)
-        return account(view), trail(view), view.position
+        mark = closing_panel.panel_mark(view)
+        panel = _closing(view) if mark != seen else no_update
+        return account(view), trail(view), view.position, panel, mark
 
     @app.callback(
         Output(ids.CLOSE_MESSAGE, "children"),
@@ -293,7 +329,21 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
         State(ids.ENTRY_CASE, "data"),
         State(ids.CLOSE_NOTE, "value"),
         State(ids.ENTRY_BY, "value"),
+        State(ids.family(ids.CLOSE_CHOICE, ALL), "id"),
+        State(ids.family(ids.CLOSE_CHOICE, ALL), "value"),
+        State(ids.CLOSE_REASON, "value", allow_optional=True),
         prevent_initial_call=True,
     )
-    def close_case(_n: int | None, case_id: str, note: str | None, by: str | None) -> str:
-        return close(workflow, case_id, note=note, by=by)
+    def close_case(
+        n: int | None,
+        case_id: str,
+        note: str | None,
+        by: str | None,
+        keys: list[dict[str, Any]],
+        values: list[str | None],
+        reason: str | None,
+    ) -> Any:
+        if not n:
+            return no_update
+        choices = chosen(keys, values)
+        return close(workflow, case_id, note=note, by=by, choices=choices, reason=reason)

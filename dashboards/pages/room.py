@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 from dash import dcc, html
 from dash.development.base_component import Component
 
-from dashboards import case_words, ids, theme
+from dashboards import ahead_words, case_words, ids, theme
 from dashboards import view_models as vm
 from dashboards.components import entry_pad, prompt_card
 from dashboards.components.cautions import cautions
@@ -19,7 +19,7 @@ from dashboards.components.tables import figure_numbers
 from dashboards.figures.lane_data import two_accounts_rows
 from dashboards.figures.style import GRAPH_CONFIG
 from dashboards.figures.two_accounts import two_accounts
-from dashboards.pages import room_entry, rooms
+from dashboards.pages import identity, room_entry, rooms
 from dashboards.pages.room_skin import hot_patch_panel
 from dashboards.router import Query, path_of
 from dosetrack.alerts import to_decide
@@ -87,20 +87,30 @@ def body(workflow: Workflow, room: str, kind: str, mode: dict[str, Any]) -> Comp
     return _hand_body(workflow, view, room, others=[c for c in mode["running"] if c != mode["case"]])
 
 
-def _tick(view: CaseView) -> list[Component]:
+def _tick(view: CaseView, kind: str) -> list[Component]:
     return [
         dcc.Interval(id=ids.ROOM_TICK, interval=POLL_MS),
-        dcc.Store(id=ids.ROOM_SHOWN, data=shown_mark(view)),
+        dcc.Store(id=ids.ROOM_SHOWN, data=shown_mark(view, kind)),
+        html.P(id=ids.ROOM_SOUND, className="sound-refused", role="status"),
         dcc.Store(id=ids.ENTRY_DONE),
     ]
 
 
-def shown_mark(view: CaseView) -> dict[str, Any]:
-    """What is on screen: enough to tell what must be redrawn."""
+def shown_mark(view: CaseView, kind: str = HAND) -> dict[str, Any]:
+    """What is on screen: enough to tell what must be redrawn, and what was shown first.
+
+    standing : prompts whose card stands on this screen; told : those of which the ledger knows it
+    """
+    waiting = to_decide(view.prompts)
+    standing = waiting[:MOST_ON_WALL] if kind == WALL else waiting
     return {
         "case": view.case.id,
         "position": view.position,
-        "open": [(p.id, len(p.levels)) for p in to_decide(view.prompts)],
+        "open": [(p.id, len(p.levels)) for p in waiting],
+        "standing": [p.id for p in standing],
+        "told": [s.value.prompt_id for s in view.case.shown if s.value.screen == kind],
+        "sound": view.settings.flag("room.sound"),
+        "ahead": ahead_words.room_lines(view, is_wall=kind == WALL),
     }
 
 
@@ -109,7 +119,7 @@ def _hand_body(workflow: Workflow, view: CaseView, room: str, *, others: list[st
     people = workflow.people(room)
     return html.Div(
         [
-            *_tick(view),
+            *_tick(view, HAND),
             dcc.Store(id=ids.ENTRY_CASE, data=view.case.id),
             html.Header(
                 [
@@ -121,10 +131,12 @@ def _hand_body(workflow: Workflow, view: CaseView, room: str, *, others: list[st
                 className="room-top",
             ),
             *([_other_cases(room, others)] if others else []),
+            identity.panel(workflow, view.case.id),
             html.Div(
                 [
                     html.Div(lane_heads(case_words.accounts(view, zone=zone)), id=ids.ROOM_NUMBERS),
                     _graph(two_accounts(view, ground=theme.DARK, zone=zone)),
+                    _ahead(view, HAND),
                     html.Div(
                         [
                             html.H2("To decide"),
@@ -176,7 +188,7 @@ def _wall_body(view: CaseView, *, running: int) -> Component:
     style = {"--number": f"{sizes.number_vw:.3f}vw", "--label": f"{sizes.label_vw:.3f}vw"}
     return html.Div(
         [
-            *_tick(view),
+            *_tick(view, WALL),
             html.Header(
                 html.Div(wall_head(view, zone), id=ids.ROOM_HEAD, className="room-head"), className="room-top"
             ),
@@ -204,11 +216,18 @@ def _wall_body(view: CaseView, *, running: int) -> Component:
                 ],
                 className="wall-lanes",
             ),
+            _ahead(view, WALL),
             html.Div(id=ids.ROOM_FIGURE_ROWS, hidden=True),
         ],
         className="wall",
         style=style,
     )
+
+
+def _ahead(view: CaseView, kind: str) -> Component:
+    """What one more run adds, and what is to be asked: written by the page from its mark."""
+    lines = ahead_words.room_lines(view, is_wall=kind == WALL)
+    return html.P(lines, id=ids.ROOM_AHEAD, className="room-ahead")
 
 
 def _graph(figure: Any) -> Component:

@@ -6,13 +6,13 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from dash import ALL, Dash, Input, Output, State, ctx, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, no_update
 
 from dashboards import case_words, ids, theme
 from dashboards.components import prompt_card
 from dashboards.components.lane_head import lane_heads, wall_heads
 from dashboards.figures.two_accounts import two_accounts, two_accounts_patch
-from dashboards.pages import room, room_entry, room_touches
+from dashboards.pages import identity, room, room_entry, room_touches
 from dashboards.router import path_of
 from dosetrack.alerts import to_decide
 from dosetrack.times import zone_named
@@ -45,13 +45,14 @@ def refresh(
     Nothing is computed while the ledger stands still and no age is due.
     """
     nothing = (no_update,) * 8
+    note_shown(workflow, shown, screen=place["kind"])
     is_moved = workflow.position() != shown["position"]
     if not is_moved and not is_due:
         return nothing
     view = workflow.case_view(shown["case"])
     zone = zone_named(view.time_zone)
     is_wall = place["kind"] == room.WALL
-    mark = room.shown_mark(view)
+    mark = room.shown_mark(view, place["kind"])
     people = () if is_wall else workflow.people(place["room"])
     numbers = case_words.accounts(view, zone=zone, decimals=1 if is_wall else 2)
     figure = two_accounts(
@@ -68,6 +69,14 @@ def refresh(
         mark,
         announcement(view, shown) if has_new_prompts else no_update,
     )
+
+
+def note_shown(workflow: Workflow, shown: dict[str, Any], *, screen: str) -> None:
+    """Record the cards that the browser says stand on its screen and of which the ledger knows nothing."""
+    told = set(shown.get("told", ()))
+    new = [prompt for prompt in shown.get("standing", ()) if prompt not in told]
+    if new:
+        workflow.show_prompts(shown["case"], new, screen=screen)
 
 
 def as_pairs(marks: list[Any]) -> set[tuple[str, int]]:
@@ -116,6 +125,17 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
     ) -> tuple[Any, ...]:
         return refresh(workflow, place, shown, is_due=(ticks or 0) % AGES_EVERY == 0)
 
+    app.clientside_callback(
+        ClientsideFunction("prompts", "ahead"),
+        Output(ids.ROOM_AHEAD, "children"),
+        Input(ids.ROOM_SHOWN, "data"),
+    )
+    app.clientside_callback(
+        ClientsideFunction("prompts", "ring"),
+        Output(ids.ROOM_SOUND, "children"),
+        Input(ids.ROOM_SHOWN, "data"),
+    )
+
     @app.callback(
         Output(ids.LOCATION, "href", allow_duplicate=True),
         Input(ids.family(ids.PLANNED_START, ALL), "n_clicks"),
@@ -129,3 +149,4 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
         return path_of("room", place["room"])
 
     room_touches.register(app, workflow, clock)
+    identity.register(app, workflow, clock)

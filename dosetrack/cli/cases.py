@@ -7,6 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
+from dosetrack.alerts import level_groups, prompt_waits
 from dosetrack.cli._ledger_options import JsonOption, LedgerOption, fail, opened_to_read
 from dosetrack.cli.json_out import plain, write_json
 from dosetrack.errors import InputError, UnknownCaseError
@@ -93,12 +94,34 @@ def case_document(view: CaseView) -> dict[str, Any]:
         "contrast_headline": view.kidney.headline,
         "levels_reached": plain(view.levels),
         "prompts": plain(view.prompts),
+        "prompt_waits": plain(prompt_waits(view.prompts)),
+        "reconciliation": _reconciliation(view),
+        "drivers": plain(view.drivers),
+        "next_run": plain(view.next_run),
+        "radiation_forecast": plain(view.radiation_forecast),
+        "contrast_forecast": plain(view.contrast_forecast),
         "skin_dose_range": plain(view.skin),
         "reports_held": [_report(report) for report in view.case.reports],
         "timeline": plain(view.timeline),
         "findings": plain(view.findings),
         "settings_seq": view.settings.seq,
         "position": view.position,
+    }
+
+
+def _reconciliation(view: CaseView) -> dict[str, Any]:
+    """Typed against reported, with what a person chose for each difference."""
+    found = view.reconciliation
+    return {
+        "differences": [
+            plain(d)
+            | {"missing": d.missing, "counts": found.choice(d), "needs_decision": d in found.undecided}
+            for d in found.differences
+        ],
+        "injections_told_twice": plain(found.injections_told_twice),
+        "settled": plain(found.settled),
+        "settled_by": found.settled_by,
+        "reason": found.reason,
     }
 
 
@@ -190,8 +213,19 @@ def _print_case(view: CaseView) -> None:
         print(f"plane {plane.plane}: Ka,r {value}")
     given = view.kidney.given.in_words() if view.case.injections else "none entered"
     print(f"contrast: {given}; {view.kidney.headline}")
-    for level in view.levels:
-        print(f"level reached: {level.name} ({level.basis}) - {level.source}")
+    for group in level_groups(view.levels, view.prompts):
+        level, steps = group.highest, len(group.levels)
+        where = f", plane {level.plane.upper()}" if level.plane in ("a", "b") else ""
+        more = f", the highest of {steps} steps" if steps > 1 else ""
+        print(f"level reached: {level.name}{where} ({level.basis}{more}) - {level.source}")
+    for difference in view.reconciliation.undecided:
+        slip = f" ({difference.slip})" if difference.slip else ""
+        print(
+            f"typed against reported: {difference.quantity} {difference.plane or ''} "
+            f"{difference.typed:g} against {difference.reported:g}{slip}"
+        )
+    for driver in view.drivers:
+        print(f"raised the dose: {driver.text}")
     for found in view.findings:
         print(f"{found.severity}: {found.text}")
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from dosetrack.cases import CaseState
+from dosetrack.cases import CaseState, reports_of_others
 from dosetrack.errors import InputError, StateError
 from dosetrack.reconcile import CHOICES, Difference, settle
 from dosetrack.records.entries import CaseClosed
 from dosetrack.records.people import Actor
+from dosetrack.records.report import DoseReport, Patient
 from dosetrack.workflow.projector import account_of
 from dosetrack.workflow.reading import Reading
 from dosetrack.workflow.results import Recorded
@@ -27,6 +28,12 @@ class Closing(Reading):
             self._case_entries(reader, case_id)
             case, _ = self.projector.case(reader, case_id)
             return reconciliation_of(case, account_of(case))
+
+    def reports_of_others(self, case_id: str) -> tuple[Patient, tuple[DoseReport, ...]]:
+        """The patient of a case, and its reports that were sent for another one."""
+        with self.ledger.reading() as reader:
+            case, _ = self.projector.case(reader, case_id)
+            return case.patient, reports_of_others(case)
 
     def close_case(
         self,
