@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from dashboards.components.number_table import Cell, NumberTable
-from dashboards.view_models import dose_area_product, kerma_words, minutes
+from dashboards.view_models import day, dose_area_product, kerma_words, minutes
 from dashboards.view_models_month import QUANTITIES, Quantity, group_name, share_words
 from dosetrack.audit import AgeGroup, AuditCase, AuditResult, OverLevel, Present, ProcedureRow, Statistics
 
@@ -17,6 +17,12 @@ TIERS = {
     "may-be-above": "may be above: planes may overlap",
 }
 STATISTICS = ("n", "missing", "median", "p25", "p75", "p10", "p90")
+
+NEITHER = "planned; neither case nor report is held"
+LEFT_LIST = "planned, then gone from its worklist after its time; neither case nor report is held"
+NO_REPORT = "ended case without a dose report"
+UNPLANNED = "dose report that no schedule announced"
+NO_SCHEDULE = "No schedule was told for this month: what did not come cannot be listed."
 
 
 def row_of(rows: Sequence[ProcedureRow], procedure: str | None, age_group: AgeGroup) -> ProcedureRow | None:
@@ -196,4 +202,56 @@ def completeness(result: AuditResult, month: str) -> NumberTable:
         values=tuple((name, n, *[found.get(q.key, none).n for q in quantities]) for name, n, found in rows),
         name=f"completeness-{month}",
         numeric=frozenset(range(1, len(quantities) + 2)),
+    )
+
+
+def reception(result: AuditResult, month: str, link: Callable[[str, str], Any]) -> NumberTable:
+    """What was planned and did not come, came without a report, or came unannounced; one row each.
+
+    link : case id and words -> what leads to the case
+    """
+    found = result.completeness.reception
+    rows: list[tuple[str, str, str, str, str | None, str]] = []
+    if found is not None:
+        for one in found.without_case:
+            why = LEFT_LIST if one.left_list else NEITHER
+            name = one.accession_number or one.key
+            rows.append((one.day.isoformat(), one.room or "", one.procedure or "", why, None, name))
+        listed = ((found.cases_without_report, NO_REPORT), (found.reports_without_schedule or (), UNPLANNED))
+        for cases, why in listed:
+            rows += [
+                (case.day.isoformat(), case.room or "", case.procedure or "", why, case.case_id, "")
+                for case in cases
+            ]
+    rows.sort(key=lambda row: (row[0], row[3]))
+    return NumberTable(
+        caption="What was planned beside what came",
+        head=("Day", "Room", "Procedure", "What is missing"),
+        rows=tuple(
+            (
+                link(case, day(on)) if case else f"{day(on)}, {name}",
+                room or "not told",
+                label or "not told",
+                why,
+            )
+            for on, room, label, why, case, name in rows
+        ),
+        keys=("day", "room", "procedure", "missing", "case", "planned"),
+        values=tuple(rows),
+        name=f"reception-{month}",
+        numeric=frozenset(),
+    )
+
+
+def reception_words(result: AuditResult) -> str:
+    """The counts in one sentence."""
+    found = result.completeness.reception
+    if found is None or not found.scheduled:
+        return NO_SCHEDULE
+    unplanned = len(found.reports_without_schedule or ())
+    return (
+        f"{found.scheduled} procedures were planned: {found.with_report} came with a dose report, "
+        f"{found.with_case_only} as a case without one, {len(found.without_case)} as neither. "
+        f"Ended cases without a dose report: {len(found.cases_without_report)}. "
+        f"Dose reports that came unannounced, as of an emergency: {unplanned}."
     )

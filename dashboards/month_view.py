@@ -73,6 +73,8 @@ class MonthView:
     shares: NumberTable
     over: NumberTable
     completeness: NumberTable
+    reception_words: str
+    reception: NumberTable
 
 
 def month_view(workflow: Workflow, query: Query) -> MonthView:
@@ -109,6 +111,8 @@ def month_view(workflow: Workflow, query: Query) -> MonthView:
         shares=tables.shares(result, month),
         over=tables.over_levels(result, query.get("procedure"), month, case_link),
         completeness=tables.completeness(result, month),
+        reception_words=tables.reception_words(result),
+        reception=tables.reception(result, month, named_case_link),
     )
 
 
@@ -122,6 +126,11 @@ def window_of(workflow: Workflow, month: str, settings: Settings, *, room: str |
 def case_link(case: AuditCase) -> Any:
     """A link to the case, by its day."""
     return dcc.Link(day(case.day.isoformat()), href=path_of("case", case.id))
+
+
+def named_case_link(case_id: str, words: str) -> Any:
+    """A link to the case."""
+    return dcc.Link(words, href=path_of("case", case_id))
 
 
 def drawn_group(result: AuditResult, procedure: str | None) -> tuple[str | None, AgeGroup]:

@@ -78,9 +78,9 @@ def layout(workflow: Workflow, query: Query) -> Component:
                     ),
                     html.Aside(
                         [
-                            html.Section(html.Div(id=ids.BEFORE_LIMITS), className="section"),
                             html.Section(html.Div(id=ids.BEFORE_EARLIER), className="section"),
                             skin_place(),
+                            html.Section(html.Div(id=ids.BEFORE_LIMITS), className="section"),
                         ],
                         className="before-side",
                     ),

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 TICK_MS = 10_000
 NOT_SCHEDULED = "not-scheduled"
 NOTHING_PLANNED = "Nothing on the schedule for this room today. Type the patient below."
+ALL_BEGUN = "Everything on the schedule for this room has begun."
 NO_EARLIER = "No earlier case with a dose report here: no patch of skin is known to steer away from."
 WORKING = "The skin map of the earlier cases is being worked out. The form can be filled meanwhile."
 STEER = "Another beam entry keeps new dose off this patch, where the procedure allows it."
@@ -59,20 +60,27 @@ def schedule_list(
     begun = [p for p in planned if p.case_id is not None]
     if not waiting and not begun:
         return [html.P(NOTHING_PLANNED, className="quiet")]
-    shown: list[Component] = [_button(p, zone, is_chosen=p.told.key == chosen) for p in waiting]
+    rows = {p.told.key: _button(p, zone, is_chosen=p.told.key == chosen) for p in waiting}
+    parts: list[Component] = [_row(list(rows.values()))] if rows else [html.P(ALL_BEGUN, className="quiet")]
     if chosen is not None:
-        shown.append(
-            html.Button(
-                "Not from the schedule: empty the form",
-                id=ids.family(ids.BEFORE_FILL, NOT_SCHEDULED),
-                className="button target is-quiet",
-            )
-        )
+        others = [row for key, row in rows.items() if key != chosen]
+        first = [rows[chosen]] if chosen in rows else []
+        folded = html.Details([html.Summary(f"Others on the schedule ({len(others)})"), _row(others)])
+        parts = [_row([*first, _not_scheduled()]), *([folded] if others else [])]
     lines = [_begun(p, zone) for p in begun]
-    return [
-        html.Div(shown, className="schedule-list") if shown else html.P("All have begun.", className="quiet"),
-        *([html.Ul(lines, className="schedule-begun")] if lines else []),
-    ]
+    return [*parts, *([html.Ul(lines, className="schedule-begun")] if lines else [])]
+
+
+def _row(shown: list[Component]) -> Component:
+    return html.Div(shown, className="schedule-list")
+
+
+def _not_scheduled() -> Component:
+    return html.Button(
+        "Not from the schedule: empty the form",
+        id=ids.family(ids.BEFORE_FILL, NOT_SCHEDULED),
+        className="button target is-quiet",
+    )
 
 
 def _button(planned: Planned, zone: ZoneInfo, *, is_chosen: bool) -> Component:
@@ -159,12 +167,10 @@ def earlier_skin(view: SkinMapView | None) -> list[Component]:
     if skin_map is None or skin_map.peak_mgy is None:
         return [head, skin_panel.no_map(view, is_short=True)]
     figure = skin_flat(skin_map, ground=theme.LIGHT, ramp="grey", uirevision="before-skin")
-    unsure = [] if skin_words.is_axes_verified(skin_map) else [html.P(f"{skin_words.NOT_VERIFIED}.")]
     return [
         head,
         number(skin_words.peak(skin_map), size="large"),
         html.P(STEER),
-        *unsure,
         html.Div(
             dcc.Graph(figure=figure, config=GRAPH_CONFIG, responsive=True), className="before-skin-figure"
         ),

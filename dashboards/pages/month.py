@@ -51,7 +51,7 @@ def layout(workflow: Workflow, query: Query) -> Component:
             _part("trend", f"Trend: {view.trend_name}, {view.quantity.words}", _trend(view)),
             _part("shares", f"Cases at or over a level{_of_every(view)}", *_shares(view)),
             _part("over-levels", "Every case over a substantial level", *_over(view)),
-            _part("completeness", f"Completeness by room{_of_every(view)}", number_table(view.completeness)),
+            _part("completeness", f"Completeness by room{_of_every(view)}", *_completeness(view)),
         ],
         className="page month",
     )
@@ -148,6 +148,16 @@ def _over(view: MonthView) -> list[Component]:
     if not view.over.rows:
         return [html.P(NONE_OVER, className="quiet")]
     return [number_table(view.over)]
+
+
+def _completeness(view: MonthView) -> list[Component]:
+    listed = [number_table(view.reception)] if view.reception.rows else []
+    return [
+        number_table(view.completeness),
+        html.H3("Planned and received"),
+        html.P(view.reception_words),
+        *listed,
+    ]
 
 
 def _shares(view: MonthView) -> list[Component]:

@@ -122,8 +122,28 @@ def _print_audit(result: AuditResult, attention: tuple[Attention, ...]) -> None:
     for room in result.completeness.rooms:
         have = ", ".join(f"{WORDS[q]} {p.n} of {p.of}" for q, p in room.quantities.items() if q in WORDS)
         console.print(f"{room.room or 'room not told'}: {have}", markup=False, highlight=False)
+    _print_reception(console, result)
     for told in result.findings:
         console.print(f"{told.severity}: {told.text}", markup=False, highlight=False)
+
+
+def _print_reception(console: Any, result: AuditResult) -> None:
+    came = result.completeness.reception
+    if came is None:
+        return
+    counts = (
+        f"{came.scheduled} planned: {came.with_report} with a dose report, {came.with_case_only} with a case "
+        f"only, {len(came.without_case)} with neither; ended cases without a dose report: "
+        f"{len(came.cases_without_report)}"
+    )
+    unplanned = came.reports_without_schedule
+    more = "" if unplanned is None else f"; dose reports that no schedule announced: {len(unplanned)}"
+    console.print(counts + more, markup=False, highlight=False)
+    for one in came.without_case:
+        where = ", ".join(part or NOT_TOLD for part in (one.procedure, one.room))
+        console.print(
+            f"neither case nor report: {one.day}, {where}, {one.key}", markup=False, highlight=False
+        )
 
 
 def _table(title: str, heads: tuple[str, str], rows: tuple[ProcedureRow | OperatorRow, ...]) -> Any:

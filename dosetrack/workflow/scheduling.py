@@ -237,8 +237,12 @@ class _Cases:
 
     def _found(self, planned: Planned) -> tuple[CaseTotalRow, str] | None:
         told = planned.told
-        if told.key in self._by_form:
-            return self._by_form[told.key], "form"
+        opened = self._by_form.get(told.key)
+        if opened is not None and opened.patient_id in (
+            None,
+            told.patient.id,
+        ):  # not after a change of patient
+            return opened, "form"
         for by, name in (("study", told.study_instance_uid), ("accession", told.accession_number)):
             for case_id in self._by_name.get((by, name or ""), ()):
                 row = self._row(case_id)

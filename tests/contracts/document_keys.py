@@ -44,6 +44,19 @@ CASE = {
     "fluoroscopy_time_s", "contrast_ml", "iodine_g", "findings",
 }  # fmt: skip
 
+SCHEDULE = {
+    "source", "added", "changed", "unchanged", "withdrawn", "kept", "procedures", "refused",
+}  # fmt: skip
+PLANNED = {
+    "key", "patient", "scheduled_at", "room", "procedure", "operators", "accession_number",
+    "study_instance_uid", "source", "station",
+}  # fmt: skip
+REFUSED_LINE = {"file", "line", "column", "reason"}
+RECEPTION = {
+    "scheduled", "with_report", "with_case_only", "without_case", "cases_without_report",
+    "reports_without_schedule",
+}  # fmt: skip
+
 KIDNEY = {"egfr", "limits", "leading", "remaining_ml", "findings"}
 EGFR = {"formula", "value", "unit", "valid", "note"}
 LIMIT = {"name", "source", "limit_ml", "limit_iodine_g", "used_fraction", "applies", "note"}
@@ -59,6 +72,7 @@ AUDIT_QUANTITY = {"n", "median", "p25", "p75"}
 
 ALL_KEYS = (
     READ | REFUSED | REPORT | IDENTITY | PATIENT | EQUIPMENT | PROCEDURE | TOTAL | EVENT | FILTER
-    | FINDING | INGEST | CASE | KIDNEY | EGFR | LIMIT | AUDIT | AUDIT_PROCEDURE | AUDIT_OPERATOR
+    | FINDING | INGEST | CASE | SCHEDULE | PLANNED | REFUSED_LINE | RECEPTION | KIDNEY | EGFR | LIMIT
+    | AUDIT | AUDIT_PROCEDURE | AUDIT_OPERATOR
     | AUDIT_QUANTITY
 )  # fmt: skip
