@@ -231,11 +231,14 @@ def ahead_words(forecast: Forecast | None) -> str | None:
 
 
 def feed_words(view: CaseView) -> str:
-    """How old the numbers are: 'console reading 8 s ago · report 2 min ago'."""
+    """How old the numbers are: 'console reading 8 s ago · report 2 min ago · Pump gateway 3 s ago'."""
     feeds = view.feeds
+    gateways = (
+        f"{age.name} {vm.ago(age.last_at, view.as_of)}" for age in feeds.ages if age.kind.endswith("gateway")
+    )
     reading = f"console reading {vm.ago(feeds.last_reading_at, view.as_of)}"
     report = f"dose report {vm.ago(feeds.last_report_at, view.as_of)}"
-    return vm.joined(reading, report)
+    return vm.joined(reading, report, *gateways)
 
 
 def short_identity(patient: Patient) -> str:

@@ -19,7 +19,7 @@ from dashboards.components.tables import figure_numbers
 from dashboards.figures.lane_data import two_accounts_rows
 from dashboards.figures.style import GRAPH_CONFIG
 from dashboards.figures.two_accounts import two_accounts
-from dashboards.pages import identity, room_entry, rooms
+from dashboards.pages import identity, room_entry, room_held, rooms
 from dashboards.pages.room_skin import hot_patch_panel
 from dashboards.router import Query, path_of
 from dosetrack.alerts import to_decide
@@ -83,7 +83,7 @@ def body(workflow: Workflow, room: str, kind: str, mode: dict[str, Any]) -> Comp
         return rooms.no_case(workflow, room, is_wall=kind == WALL)
     view = workflow.case_view(mode["case"])
     if kind == WALL:
-        return _wall_body(view, running=len(mode["running"]))
+        return _wall_body(workflow, view, room, running=len(mode["running"]))
     return _hand_body(workflow, view, room, others=[c for c in mode["running"] if c != mode["case"]])
 
 
@@ -141,6 +141,7 @@ def _hand_body(workflow: Workflow, view: CaseView, room: str, *, others: list[st
                         [
                             html.H2("To decide"),
                             html.Div(prompts(view, people, HAND), id=ids.ROOM_PROMPTS, className="prompts"),
+                            room_held.held_panel(workflow, room),
                         ],
                         className="room-decide",
                     ),
@@ -179,7 +180,7 @@ def _hand_body(workflow: Workflow, view: CaseView, room: str, *, others: list[st
     )
 
 
-def _wall_body(view: CaseView, *, running: int) -> Component:
+def _wall_body(workflow: Workflow, view: CaseView, room: str, *, running: int) -> Component:
     zone = zone_named(view.time_zone)
     sizes = theme.wall_sizes(
         screen_width_mm=view.settings.number("room.wall_width_mm"),
@@ -208,6 +209,7 @@ def _wall_body(view: CaseView, *, running: int) -> Component:
                         [
                             html.H2("To decide"),
                             html.Div(prompts(view, (), WALL), id=ids.ROOM_PROMPTS, className="prompts"),
+                            room_held.held_panel(workflow, room, is_wall=True),
                             html.H2("Earlier today"),
                             html.Div(answered(view), id=ids.ROOM_ANSWERED),
                         ],

@@ -12,7 +12,7 @@ from dashboards import case_words, ids, theme
 from dashboards.components import prompt_card
 from dashboards.components.lane_head import lane_heads, wall_heads
 from dashboards.figures.two_accounts import two_accounts, two_accounts_patch
-from dashboards.pages import identity, room, room_entry, room_touches
+from dashboards.pages import identity, room, room_entry, room_held, room_touches
 from dashboards.router import path_of
 from dosetrack.alerts import to_decide
 from dosetrack.times import zone_named
@@ -148,5 +148,6 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
         workflow.start_case(ctx.triggered_id["key"], actor=room_entry.actor_of(None, place["room"]))
         return path_of("room", place["room"])
 
+    room_held.register(app, workflow)
     room_touches.register(app, workflow, clock)
     identity.register(app, workflow, clock)

@@ -113,7 +113,8 @@ class Feeding(Granting, Filing):
         self, tx: Transaction, grant: Grant, payload: Sent, *, entry_id: str, at: datetime
     ) -> Fed:
         zone = zone_named(settings_for(tx, room=grant.room).text("site.time_zone"))
-        reason = f"No case ran in {grant.room} at {local_text(at, zone)}, and a machine opens none."
+        then = at.astimezone(zone)
+        reason = f"No case ran in {grant.room} at {then:%H:%M} on {then:%Y-%m-%d}; a machine opens none."
         if isinstance(payload, ConsoleReading):  # cumulative: the next one tells it all
             return Fed("no case", reason=reason)
         held = HeldForPerson(grant.name, grant.room, ("no-case",), (reason,), injection=payload)
