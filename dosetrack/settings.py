@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import date
 from functools import cache
 from typing import Literal
 
@@ -17,6 +18,7 @@ from dosetrack.tables import citation, constants, rows
 
 Kind = Literal["number", "text", "flag", "choice"]
 SITE = "site"
+_DAYS = "YYYY-MM-DD"
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,9 +151,24 @@ def checked_value(key: str, given: str) -> str:
         return _checked_number(wanted, text)
     if wanted.kind == "flag" and text not in ("yes", "no"):
         raise InputError(field=wanted.label, given=given, accepted="'yes' or 'no'")
+    if wanted.kind == "text" and wanted.unit == _DAYS:
+        return _checked_days(wanted, text)
     if wanted.kind == "choice" and text not in wanted.choices:
         raise InputError(field=wanted.label, given=given, accepted=" or ".join(wanted.choices))
     return text
+
+
+def _checked_days(wanted: SettingDefinition, text: str) -> str:
+    """The days of `text`, one per line."""
+    days = [line.strip() for line in text.splitlines() if line.strip()]
+    for day in days:
+        try:
+            is_day = date.fromisoformat(day).isoformat() == day
+        except ValueError:
+            is_day = False
+        if not is_day:
+            raise InputError(field=wanted.label, given=day, accepted=f"one day per line, {_DAYS}")
+    return "\n".join(days)
 
 
 def _checked_number(wanted: SettingDefinition, text: str) -> str:

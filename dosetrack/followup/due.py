@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence, Set
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from dosetrack.errors import InputError
 from dosetrack.followup.profiles import Tier
 from dosetrack.records.follow_up import FollowUpDecided, SkinDoseEstimated
 from dosetrack.settings import Settings
@@ -63,13 +63,11 @@ def working_day_after(on: date, *, count: int, holidays: Set[date] = frozenset()
 
 
 def holidays(settings: Settings) -> frozenset[date]:
-    """The site's holidays; InputError on a line that is no day."""
+    """The site's holidays; a line that is no day was refused on entry and is left out here."""
     found = set()
     for line in settings.lines("follow_up.holidays"):
-        try:
+        with suppress(ValueError):
             found.add(date.fromisoformat(line))
-        except ValueError:
-            raise InputError(field="Holidays", given=line, accepted="one day per line, YYYY-MM-DD") from None
     return frozenset(found)
 
 

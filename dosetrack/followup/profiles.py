@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cache
 
 from dosetrack.settings import Settings, definition
 from dosetrack.tables import citation, constants
@@ -93,11 +94,13 @@ _SITE = (
 )
 
 
+@cache
 def society_rules() -> tuple[Rule, ...]:
     """The levels of the societies, in the order of the tiers."""
     return tuple(published_rule(key, tier, is_above=above) for key, tier, above in _SOCIETY)
 
 
+@cache
 def stricter_rules() -> tuple[Rule, ...]:
     """The levels of the societies and the lower public figures."""
     lower = tuple(published_rule(key, tier, is_above=above) for key, tier, above in _STRICTER)

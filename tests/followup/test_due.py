@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from dosetrack.errors import InputError
 from dosetrack.followup import becomes_call, contact_days, creatinine_window, estimate_day, working_day_after
 from dosetrack.records.follow_up import FollowUpDecided, SkinDoseEstimated
+from dosetrack.settings import checked_value
 
 BERLIN, NEW_YORK = ZoneInfo("Europe/Berlin"), ZoneInfo("America/New_York")
 
@@ -89,9 +90,16 @@ def test_an_estimate_waits_for_working_days_and_holidays() -> None:
     assert estimate_day(date(2026, 12, 23), chosen) == "2027-01-04"
 
 
-def test_a_holiday_that_is_no_day_is_named() -> None:
-    with pytest.raises(InputError, match=r"Holidays: '24\.12\.' cannot be used; accepted: one day per line"):
-        estimate_day(date(2026, 12, 23), settings(follow_up__holidays="24.12."))
+@pytest.mark.parametrize("line", ["24.12.", "2027-02-29", "20261224", "Christmas"])
+def test_a_holiday_that_is_no_day_is_refused_on_entry_and_never_stops_a_decision(line: str) -> None:
+    with pytest.raises(InputError, match=r"Holidays: .* cannot be used; accepted: one day per line"):
+        checked_value("follow_up.holidays", f"2026-12-25\n{line}")
+    chosen = settings(follow_up__holidays=f"2026-12-24\n{line if line != '20261224' else 'x'}")
+    assert estimate_day(date(2026, 12, 23), chosen) == "2026-12-31"
+
+
+def test_holidays_are_kept_one_per_line() -> None:
+    assert checked_value("follow_up.holidays", " 2026-12-24 \n\n2026-12-25") == "2026-12-24\n2026-12-25"
 
 
 def decided(tier: str | None, estimate_due: str | None) -> FollowUpDecided:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import pytest
 from follow_up_settings import settings
 
-from dosetrack.followup import Profile, Tier, rules_in_force, society_rules, stricter_rules
+from dosetrack.followup import Profile, Rule, Tier, rules_in_force, society_rules, stricter_rules
 from dosetrack.settings import definition, definitions
 from dosetrack.tables import constants
 
@@ -47,9 +47,11 @@ STRICTER = [
     [(society_rules(), SOCIETY), (stricter_rules(), SOCIETY + STRICTER)],
     ids=["society", "stricter"],
 )
-def test_a_profile_holds_the_published_levels(rules: tuple, expected: list) -> None:
+def test_a_profile_holds_the_published_levels(
+    rules: tuple[Rule, ...], expected: list[tuple[object, ...]]
+) -> None:
     told = [(r.key, r.quantity, r.level, r.tier, r.is_above) for r in rules]
-    assert sorted(told) == sorted(expected)
+    assert sorted(told, key=str) == sorted(expected, key=str)
     order = list(Tier)
     assert [order.index(r.tier) for r in rules] == sorted(order.index(r.tier) for r in rules)
 

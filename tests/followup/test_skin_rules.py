@@ -15,6 +15,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dosetrack.followup import Amount, EarlierCase, PlaneKerma, SkinDose, SkinFacts, Tier, decide_skin
+from dosetrack.radiation.account import Figure
+from dosetrack.radiation.field import dap_scale
+from dosetrack.radiation.level_settings import level_settings
+from dosetrack.radiation.levels import LevelValues, reached_by
 from dosetrack.records.follow_up import FollowUpDecided
 
 DAY = date(2026, 11, 25)  # a Wednesday
@@ -342,7 +346,7 @@ def scaled(facts: SkinFacts, factor: float) -> SkinFacts:
             name: None if (value := getattr(dose, name)) is None else value * factor
             for name in ("low_mgy", "high_mgy", "peak_mgy")
         }
-        return replace(dose, **ends)
+        return replace(dose, **ends)  # type: ignore[arg-type]
 
     return replace(
         facts,
@@ -392,6 +396,32 @@ def test_one_more_earlier_case_never_asks_for_less(facts: SkinFacts, extra: floa
 @given(facts=cases())
 def test_the_stricter_profile_never_asks_for_less(facts: SkinFacts) -> None:
     assert rank(decide(facts, follow_up__profile="stricter")) >= rank(decide(facts))
+
+
+@pytest.mark.parametrize("profile", ["society", "stricter", "site"])
+@given(facts=cases(), own=st.none() | st.integers(1000, 9000), field=st.none() | st.floats(10.0, 200.0))
+def test_a_substantial_level_of_the_room_is_never_without_follow_up(
+    profile: str, facts: SkinFacts, own: int | None, field: float | None
+) -> None:
+    """The room's card says 'follow-up after the case': the rules must not say nothing."""
+    changes = {"follow_up__profile": profile}
+    if own is not None:
+        changes["levels__reference_air_kerma__substantial_mgy"] = str(own)
+    facts = replace(facts, dap_scale=dap_scale(field), field_cm2=field, skin_map=None, screening=None)
+    kermas = {p.plane: p.reference_air_kerma_mgy for p in facts.planes if p.reference_air_kerma_mgy}
+    values = LevelValues(
+        reference_air_kerma_mgy={plane: Figure(a.value, a.basis) for plane, a in kermas.items()},
+        dose_area_product_gycm2=figure(facts.dose_area_product_gycm2),
+        fluoroscopy_time_s=figure(facts.fluoroscopy_time_s),
+        field_cm2=field,
+    )
+    in_the_room = reached_by(values, level_settings(settings(**changes)))
+    if any(level.tier == "substantial" for level in in_the_room):
+        assert decide(facts, **changes).tier is not None
+
+
+def figure(one: Amount | None) -> Figure | None:
+    return None if one is None else Figure(one.value, one.basis)
 
 
 @given(facts=cases())
