@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 import threading
 from collections.abc import Sequence
 from multiprocessing import get_context
@@ -21,6 +22,7 @@ _LOG = logging.getLogger(__name__)
 _LOOK_EVERY_S = 0.1
 _AFTER_FAILURE_S = 1.0
 _FILES_A_TURN = 25
+_LESS_URGENT = 5  # steps of 'nice' behind the process that answers
 _ENDS_AT_ONE_FILE = 4  # the first may have been at any file of its turn; in the others it was the only one
 _MAY_PASS = (LedgerError, OSError, MemoryError)
 """A locked database, a full disk: nothing is lost, and the same file can be taken in later."""
@@ -131,6 +133,8 @@ class SpoolIngest:
 
 def _run(ledger_url: str, folder: str, at_once: int) -> None:
     follow_parent()
+    if hasattr(os, "nice"):
+        os.nice(_LESS_URGENT)
     spool = Spool(Path(folder))
     workflow: Workflow | None = None
     pause = threading.Event()

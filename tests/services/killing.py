@@ -35,6 +35,12 @@ def connected():
             return made
         time.sleep(0.02)
 
+def answer_to(made, data):
+    try:
+        return made.send_c_store(data).get("Status")
+    except RuntimeError:  # it was cut between two reports
+        return None
+
 def send_on():
     made = connected()
     while True:
@@ -42,7 +48,7 @@ def send_on():
             number[0] += 1
             mine = number[0]
         data = dcmread(io.BytesIO(report_bytes(mine)))
-        while "Status" not in (answer := made.send_c_store(data)) or answer.Status != 0:
+        while answer_to(made, data) != 0:
             made.abort()
             made = connected()
         with turn:

@@ -38,7 +38,7 @@ LONGEST_S = 40.0
 
 def report_bytes(number: int, *, events: int = 2, suffix: str = "") -> bytes:
     """A dose report of an invented person; another `number` is another person, study and event."""
-    told = [replace(event(item), uid=f"{ROOT}.7.{number}.{item}") for item in range(events)]
+    told = [replace(event(item % 60), uid=f"{ROOT}.7.{number}.{item}") for item in range(events)]
     data = dose_report(
         f"r{number}",
         told,
@@ -167,7 +167,9 @@ class Receiving:
         """End it in the middle of whatever it does."""
         assert self.process is not None
         self.process.send_signal(signal.SIGKILL)
-        self.process.communicate()
+        self.process.wait()
+        assert self.process.stderr is not None
+        self.process.stderr.close()  # the process below it may hold the other end for a moment
 
     def stop(self) -> str:
         """End it as a person does; what it said."""
