@@ -21,6 +21,7 @@ from dosetrack.records.entries import (
 from dosetrack.records.people import Actor, Role
 from dosetrack.settings import Settings
 from dosetrack.workflow.contrast import kidney_now
+from dosetrack.workflow.feed_index import IS_OF_A_FEED
 from dosetrack.workflow.questions import last_reading_in_room, loosened_question, questions_about
 from dosetrack.workflow.results import FeedAge
 from dosetrack.workflow.wording import in_words
@@ -32,20 +33,18 @@ ASKED_AGAIN = timedelta(minutes=1)
 """A machine that reads every second is asked the same no more often than this."""
 _SAID_ONCE = ("range", "fit")
 """Questions that a person answers once for a feed and plane of a case."""
-_IS_OF_A_FEED = "/"
-"""Stands in the ids of entries from machines ('grant/message') and in no other."""
 
 Sent = ConsoleReading | Injection
 
 
 def entry_id_of(grant_id: str, message_id: str) -> str:
     """The id of the entry for a message: two senders never share one."""
-    return f"{grant_id}{_IS_OF_A_FEED}{message_id}"
+    return f"{grant_id}{IS_OF_A_FEED}{message_id}"
 
 
 def counted_id_of(held_id: str) -> str:
     """The id of the entry that counts after a person said so."""
-    return f"{held_id}{_IS_OF_A_FEED}counted"
+    return f"{held_id}{IS_OF_A_FEED}counted"
 
 
 def answers_to(kinds: Sequence[str]) -> tuple[str, ...]:
@@ -182,7 +181,7 @@ def is_same_message(earlier: Entry, payload: Sent, happened_at: datetime | None)
     """Whether `earlier` was recorded from the same content."""
     held = earlier.payload
     stands = (held.reading or held.injection) if isinstance(held, HeldForPerson) else held
-    if happened_at is not None and not timedelta(0) <= happened_at - earlier.happened_at <= CLOCKS_DIFFER:
+    if happened_at is not None and not _is_same_time(earlier, happened_at):
         return False
     if isinstance(stands, Injection) and isinstance(payload, Injection):
         stands = replace(
@@ -191,6 +190,13 @@ def is_same_message(earlier: Entry, payload: Sent, happened_at: datetime | None)
             site=payload.site if payload.site is InjectionSite.UNKNOWN else stands.site,
         )
     return stands == payload
+
+
+def _is_same_time(earlier: Entry, happened_at: datetime) -> bool:
+    """Whether `earlier` was sent with this time; one a little ahead of ours was taken as the present."""
+    ahead = happened_at - earlier.happened_at
+    was_ahead = abs(earlier.recorded_at - earlier.happened_at) < timedelta(seconds=1)
+    return abs(ahead) < timedelta(milliseconds=1) or (was_ahead and timedelta(0) < ahead <= CLOCKS_DIFFER)
 
 
 def as_answered(reader: LedgerReader, case: Case, sent: HeldForPerson, decision: str) -> Sent | None:
@@ -258,6 +264,6 @@ def _kind_of_source(entry: Entry) -> str | None:
         return "dose report"
     if not isinstance(sent, ConsoleReading | Injection):
         return None
-    if _IS_OF_A_FEED not in entry.id or entry.id.endswith(counted_id_of("")):
+    if IS_OF_A_FEED not in entry.id or entry.id.endswith(counted_id_of("")):
         return "typed"
     return "console gateway" if isinstance(sent, ConsoleReading) else "injector gateway"

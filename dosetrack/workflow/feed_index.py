@@ -7,6 +7,8 @@ from threading import Lock
 from dosetrack.ledger import Ledger
 from dosetrack.records.entries import AccessGranted, DataDeleted, Entry, HeldForPerson
 
+IS_OF_A_FEED = "/"
+"""Stands in the ids of entries from machines ('grant/message') and in no other."""
 _KINDS = ("access-granted", "held-for-person", "withdrawn", "data-deleted")
 
 

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from dosetrack.cases import Case
 from dosetrack.entry import Question, check_reading, duplicate_question
 from dosetrack.kidney import KidneyAssessment, limit_loosened
 from dosetrack.ledger import LedgerReader
 from dosetrack.records.entries import ConsoleReading, Injection, Payload
+from dosetrack.workflow.feed_index import IS_OF_A_FEED
 from dosetrack.workflow.projector import extras_of
+
+_SENT_AND_ENTERED = timedelta(minutes=1)
+"""Within this time the same volume, sent by a machine and entered by a person, may be one injection."""
 
 
 def questions_about(
@@ -22,9 +26,19 @@ def questions_about(
         return check_reading(previous, payload, last_in_room=last)
     if isinstance(payload, Injection):
         earlier = [(s.at, s.value) for s in case.injections]
-        question = duplicate_question(earlier, payload, at=at)
+        question = duplicate_question(earlier, payload, at=at) or _sent_already(case, payload, at=at)
         return (question,) if question else ()
     return ()
+
+
+def _sent_already(case: Case, new: Injection, *, at: datetime) -> Question | None:
+    """The question whether a machine sent this injection before a person entered it."""
+    for stamped in case.injections:
+        is_alike = (stamped.value.volume_ml, stamped.value.agent) == (new.volume_ml, new.agent)
+        if IS_OF_A_FEED in stamped.entry_id and is_alike and abs(at - stamped.at) <= _SENT_AND_ENTERED:
+            told = f"{new.volume_ml:g} mL was sent by {stamped.by.name} at nearly this time"
+            return Question("duplicate", "injection", f"{told}: the same injection?")
+    return None
 
 
 def loosened_question(before: KidneyAssessment, after: KidneyAssessment) -> Question | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
@@ -353,3 +354,31 @@ def test_an_injection_of_a_machine_asks_by_the_bounds_of_injectors() -> None:
     assert by_machine.questions == ()
     assert [q.kind for q in injection_of(checked_message(INJECTION, by_hand)).questions] == ["range"]
     assert by_machine.value == replace(Injection(60), from_injector=True)
+
+
+def test_an_injection_that_the_machine_sent_is_asked_when_a_person_enters_it_too(
+    workflow: Workflow, clock: Clock, pump: Grant
+) -> None:
+    case_id = opened(workflow)
+    inject(workflow, pump, 12, "i1")
+    clock.forward(seconds=40)
+    by_hand = Injection(12, 320, site=InjectionSite.SECOND_PASS)
+    asked = workflow.record(case_id, by_hand, actor=NURSE)
+    assert [q.kind for q in asked.questions] == ["duplicate"]
+    assert "Pump gateway" in asked.questions[0].text
+    clock.forward(minutes=2)
+    assert workflow.record(case_id, by_hand, actor=NURSE).entry_id is not None
+
+
+def test_a_clock_a_little_ahead_is_taken_as_now_and_sent_again_as_the_same(
+    workflow: Workflow, clock: Clock, pump: Grant
+) -> None:
+    case_id = opened(workflow)
+    ahead = clock() + timedelta(seconds=90)
+    assert inject(workflow, pump, 12, "i1", happened_at=ahead).outcome == "recorded"
+    (given,) = workflow.case_view(case_id).case.injections
+    assert given.at == clock()
+    clock.forward(minutes=5)
+    assert inject(workflow, pump, 12, "i1", happened_at=ahead).outcome == "held already"
+    other = ahead + timedelta(minutes=1)
+    assert inject(workflow, pump, 12, "i1", happened_at=other).outcome == "other content"
