@@ -6,11 +6,12 @@ The rules read no ledger, no clock and no file.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
-from dosetrack.kidney import KidneyAssessment
+from dosetrack.kidney import FiltrationRow, KidneyAssessment
 from dosetrack.records.entries import Creatinine, InjectionSite, Knowledge
 
 
@@ -80,7 +81,8 @@ class SkinFacts:
     reference_air_kerma_sum_mgy : the labelled sum over planes; no level reads it alone
     planes_may_overlap : False only where the beams are known to meet different skin
     dap_scale : factor on the published DAP level, at most 1; field_cm2 : the field it came from
-    skin_map, screening : peak by map, and the range from air kerma alone
+    skin_map, screening : peak by map, and the range from air kerma alone; a map without its peak counts
+        as none
     earlier : every earlier case known; the rules choose those in the window
     accumulated : peak of the summed maps over the window, this case included; accumulated_cases : ids
         of the earlier cases in that sum
@@ -176,6 +178,7 @@ class InjuryFacts:
     was_on_dialysis: bool = False
 
 
+_EGFR_FORMULAS = ("CKD-EPI 2021", "bedside Schwartz")
 # the limits whose reaching asks for a repeat creatinine; 2 x CrCl is a prompt in the room only
 _CEILINGS = ("gurm_3", "cigarroa_macd", "nyman_1", "esur10_iodine", "esur10_volume")
 
@@ -229,7 +232,7 @@ def kidney_facts(
             if row.key in _CEILINGS and row.note is not None and row.note.startswith("not computed")
         ),
         egfr_ml_min_173m2=usable.value if usable else None,
-        egfr_reason=None if usable else next((row.note for row in rows if row.note), None),
+        egfr_reason=None if usable else _why_not(rows),
         site=patient.site,
         age_years=patient.age_years,
         dialysis=patient.dialysis,
@@ -240,4 +243,6 @@ def kidney_facts(
     )
 
 
-_EGFR_FORMULAS = ("CKD-EPI 2021", "bedside Schwartz")
+def _why_not(rows: Sequence[FiltrationRow]) -> str | None:
+    """Why no estimate can be used, in the words of the first row that says it."""
+    return next((row.note.removeprefix("not computed: ") for row in rows if row.note), None)

@@ -27,7 +27,6 @@ from dosetrack.version import VERSION
 
 _SUM_OF_PLANES = "sum of planes"
 _SUM_OF_CASES = "sum over cases"
-_MAP = "map"
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,17 +84,15 @@ def _estimate_due(
 
 
 def _stood_before(reason: FollowUpReason, before: Sequence[FollowUpReason]) -> bool:
-    """The same was known with at least this dose."""
+    """The same level was told with at least this dose, by whatever estimate."""
 
     def name(one: FollowUpReason) -> tuple[object, ...]:
-        return (one.quantity, one.plane, one.basis, one.level)
+        return (one.quantity, one.plane, one.level)
 
-    return any(
-        name(one) == name(reason)
-        and is_reached(one.value or 0.0, reason.value or 0.0)
-        and is_reached(one.high or 0.0, reason.high or 0.0)
-        for one in before
-    )
+    def dose(one: FollowUpReason) -> float:
+        return _none_or_max(one.value, one.high) or 0.0
+
+    return any(name(one) == name(reason) and is_reached(dose(one), dose(reason)) for one in before)
 
 
 def _grounds(facts: SkinFacts, rules: Sequence[Rule], settings: Settings) -> list[_Ground]:

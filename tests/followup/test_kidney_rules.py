@@ -198,6 +198,11 @@ def test_an_unstable_creatinine_of_the_assessment_asks() -> None:
     assert decide_kidney(facts, settings()).tier == "follow-up"
 
 
+def test_a_missing_creatinine_is_said_once() -> None:
+    found = decide_kidney(facts_of(given_ml(20.0), replace(PATIENT, creatinine=None)), settings())
+    assert found.missing[0] == "eGFR before the case: creatinine missing"
+
+
 def test_a_missing_weight_leaves_limits_uncomputed_and_says_so() -> None:
     facts = facts_of(given_ml(20.0), replace(PATIENT, weight_kg=None))
     assert "3 × CrCl" in facts.not_computed

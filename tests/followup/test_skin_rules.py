@@ -297,6 +297,8 @@ def test_the_day_of_an_estimate_stays_until_the_dose_is_higher() -> None:
     assert decide_skin(facts, settings(), on=later, standing=first) == first
     less = replace(facts, skin_map=mapped(2400.0))
     assert decide_skin(less, settings(), on=later, standing=first).estimate_due == FIVE_WORKING_DAYS
+    screened = replace(facts, skin_map=None, screening=SkinDose("estimated", 900.0, 3200.0))
+    assert decide_skin(screened, settings(), on=later, standing=first).estimate_due == FIVE_WORKING_DAYS
     more = replace(facts, skin_map=mapped(2900.0))
     assert decide_skin(more, settings(), on=later, standing=first).estimate_due == "2026-12-22"
 
