@@ -28,6 +28,8 @@ NEWER_NAMES = ("python3.13", "python3.12", "python3.11")
 TEST_PARTS = {
     "chromium": "chromium",
     "fonts-dejavu-core": "/usr/share/fonts/truetype/dejavu/DejaVuSans.ttf",
+    "fonts-droid-fallback": "/usr/share/fonts/truetype/droid/DroidSansFallbackFull.ttf",
+    "poppler-utils": "pdftotext",
     "dcmtk": "dsrdump",
     "dicom3tools": "dciodvfy",
 }
@@ -72,7 +74,7 @@ def require_python() -> None:
 def prepare(*, with_tests: bool) -> Path:
     """Make or refresh `.venv` and return its Python; quick when nothing has changed.
 
-    with_tests : also the tools of the tests, and Debian's chromium, dcmtk and dicom3tools
+    with_tests : also the tools of the tests, and Debian's chromium, dcmtk, dicom3tools, poppler-utils and fonts
     """
     require_python()
     with _OneAtATime():

@@ -29,6 +29,7 @@ from dashboards.pages import (
     settings,
     skin,
 )
+from dashboards.papers import papers
 from dashboards.router import Page, match
 from dashboards.security import protect
 from dosetrack.errors import DosetrackError
@@ -62,6 +63,7 @@ def make_app(workflow: Workflow, *, clock: Clock = _now) -> Dash:
     for register in page_registers():
         register(app, workflow, clock)
     app.server.register_blueprint(interface(workflow, clock))
+    app.server.register_blueprint(papers(workflow))
     protect(app)
     return app
 

@@ -14,6 +14,7 @@ settings.load_profile("fixed")
 # mark -> (command, Debian package); `python3 tests/run.py` installs them
 SYSTEM_PARTS = {
     "browser": (("chromium", "chromium"),),
+    "paper": (("pdftotext", "poppler-utils"), ("pdftoppm", "poppler-utils")),
     "dicom_tools": (("dsrdump", "dcmtk"), ("dciodvfy", "dicom3tools")),
 }
 

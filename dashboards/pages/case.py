@@ -35,6 +35,7 @@ from dashboards.figures.two_accounts import two_accounts
 from dashboards.pages import identity, skin
 from dashboards.pages.room import FIGURE_HEAD
 from dashboards.pages.room_entry import actor_of
+from dashboards.papers import paper_links
 from dashboards.router import Query
 from dosetrack.alerts import to_decide
 from dosetrack.errors import DosetrackError
@@ -70,6 +71,7 @@ def layout(workflow: Workflow, query: Query) -> Component:
             html.Div(account(view), id=ids.CASE_BODY),
             skin.skin_section(),
             html.Div(trail(view), id=ids.CASE_TRAIL),
+            section("Documents", paper_links(view.case.id)),
             html.Section(
                 [
                     _entered_by(),

@@ -13,6 +13,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "ingest": ("dosetrack.cli.ingest", "ingest"),
     "cases": ("dosetrack.cli.cases", "cases"),
     "case": ("dosetrack.cli.cases", "case"),
+    "document": ("dosetrack.cli.document", "document"),
     "kidney": ("dosetrack.cli.kidney", "kidney"),
     "skin": ("dosetrack.cli.skin", "skin"),
     "audit": ("dosetrack.cli.audit", "audit"),

@@ -12,13 +12,14 @@ from dosetrack.ledger.ledger import older_version
 from dosetrack.workflow.base import utc_now
 from dosetrack.workflow.feeding import Feeding
 from dosetrack.workflow.governing import Governing
+from dosetrack.workflow.papers import Papers
 from dosetrack.workflow.recording import Recording
 from dosetrack.workflow.skin_maps import SkinMaps
 
 _LOG = logging.getLogger(__name__)
 
 
-class Workflow(Recording, Feeding, Governing, SkinMaps):
+class Workflow(Recording, Feeding, Governing, Papers, SkinMaps):
     """Joins ledger and calculators. Threads may share it; every change is one transaction."""
 
 

@@ -38,7 +38,7 @@ WALKED = {
     "injection_sites", "header_attributes", "implausible", "template_rules", "slips",
 }  # fmt: skip
 # tables whose values are words
-OF_WORDS = {"injection_sites"}
+OF_WORDS = {"injection_sites", "documents"}
 # words counted as units, beside those pint knows
 COUNTS = {"cases", "events"}
 

@@ -1,0 +1,121 @@
+"""Letters of every script on paper: which typeface draws them, and in which order.
+
+Latin, Greek, Cyrillic, Hebrew and Arabic stand in DejaVu Sans, which comes with matplotlib and is embedded.
+Chinese, Japanese and Korean need a typeface of the computer with TrueType outlines, which is embedded
+too; where there is none, the reader of the file is asked for its own (Adobe's standard CID fonts).
+Arabic letters are joined and right-to-left runs put in their visual order before they are drawn.
+"""
+
+from __future__ import annotations
+
+import logging
+import unicodedata
+from collections.abc import Iterator
+from functools import cache
+from itertools import groupby
+from pathlib import PurePath
+from xml.sax.saxutils import escape
+
+import arabic_reshaper
+from bidi import get_display
+from matplotlib import get_data_path
+from matplotlib.font_manager import FontProperties, findfont
+from reportlab.lib.fonts import addMapping
+from reportlab.pdfbase.cidfonts import UnicodeCIDFont
+from reportlab.pdfbase.pdfmetrics import registerFont
+from reportlab.pdfbase.ttfonts import TTFError, TTFont
+
+logging.getLogger("matplotlib.font_manager").setLevel(logging.ERROR)  # it tells of every font it skips
+
+FACE = "Paper"
+_FACES = {
+    "Paper": "DejaVuSans.ttf",
+    "Paper-Bold": "DejaVuSans-Bold.ttf",
+    "Paper-Italic": "DejaVuSans-Oblique.ttf",
+    "Paper-BoldItalic": "DejaVuSans-BoldOblique.ttf",
+}
+EAST_ASIAN_FAMILIES = (
+    "Droid Sans Fallback",
+    "WenQuanYi Zen Hei",
+    "WenQuanYi Micro Hei",
+    "Arial Unicode MS",
+    "Microsoft YaHei",
+    "Malgun Gothic",
+    "MS Gothic",
+    "SimSun",
+)
+"""Families with TrueType outlines and wide coverage, in order of choice."""
+_CID = {"kana": "HeiseiKakuGo-W5", "hangul": "HYGothic-Medium", "han": "STSong-Light"}
+_EMBEDDED = "Paper-EastAsian"
+_RIGHT_TO_LEFT = frozenset({"R", "AL"})
+
+
+@cache
+def register_faces() -> None:
+    """Make the typefaces known to the PDF library, once."""
+    folder = PurePath(get_data_path()) / "fonts" / "ttf"
+    for name, file in _FACES.items():
+        registerFont(TTFont(name, str(folder / file)))
+    for bold, italic, name in ((0, 0, ""), (1, 0, "-Bold"), (0, 1, "-Italic"), (1, 1, "-BoldItalic")):
+        addMapping(FACE, bold, italic, f"{FACE}{name}")
+
+
+@cache
+def east_asian_face(families: tuple[str, ...] = EAST_ASIAN_FAMILIES) -> str | None:
+    """Name of an embedded typeface for Chinese, Japanese and Korean; None: the computer has none."""
+    for family in families:
+        try:
+            file = findfont(FontProperties(family=[family]), fallback_to_default=False)
+            font = TTFont(_EMBEDDED, file, subfontIndex=0)
+        except (ValueError, TTFError, OSError):
+            continue
+        registerFont(font)
+        return _EMBEDDED
+    return None
+
+
+@cache
+def _cid_face(script: str) -> str:
+    registerFont(UnicodeCIDFont(_CID[script]))
+    return _CID[script]
+
+
+def markup(text: str) -> str:
+    """`text` as the PDF library's paragraph markup, each run in a typeface that has its letters."""
+    register_faces()
+    return "".join(
+        escape(run) if face is None else f'<font name="{face}">{escape(run)}</font>'
+        for run, face in _runs(visual(text))
+    )
+
+
+def visual(text: str) -> str:
+    """`text` with Arabic letters joined and right-to-left runs in the order they are drawn.
+
+    Examples
+    --------
+    >>> visual("plain"), visual("\\u05d0\\u05d1 12") == "12 \\u05d1\\u05d0"
+    ('plain', False)
+    """
+    if not any(unicodedata.bidirectional(letter) in _RIGHT_TO_LEFT for letter in text):
+        return text
+    return str(get_display(arabic_reshaper.reshape(text), base_dir="L"))
+
+
+def _runs(text: str) -> Iterator[tuple[str, str | None]]:
+    """Runs of one typeface, and its name; None for the paper's own."""
+    script = _east_asian_script(text)
+    for is_east_asian, letters in groupby(text, key=_is_east_asian):
+        run = "".join(letters)
+        yield run, (east_asian_face() or _cid_face(script)) if is_east_asian else None
+
+
+def _is_east_asian(letter: str) -> bool:
+    return unicodedata.east_asian_width(letter) in "WF" or 0xAC00 <= ord(letter) <= 0xD7AF
+
+
+def _east_asian_script(text: str) -> str:
+    """Which typeface of the standard suits: by kana, by hangul, else by Chinese characters."""
+    if any(0x3040 <= ord(letter) <= 0x30FF for letter in text):
+        return "kana"
+    return "hangul" if any(0xAC00 <= ord(letter) <= 0xD7AF for letter in text) else "han"
