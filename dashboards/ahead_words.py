@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 from dashboards import view_models as vm
 from dosetrack.cases import reports_of_others
+from dosetrack.times import zone_named
 
 if TYPE_CHECKING:
     from dosetrack.radiation import Driver, Forecast, NextRun
     from dosetrack.workflow.results import CaseView
 
 SHORT_DRIVERS = 2
+FIELD = "field"
+"""Raises DAP and not Ka,r: told on Case, not in the short line."""
 
 
 def room_lines(view: CaseView, *, is_wall: bool) -> str:
     """The lines below the lanes, one under the other; '' where there is nothing to say."""
-    lines = [identity_line(view), run_line(view.next_run)]
+    lines = [identity_line(view), run_line(view.next_run, zone=zone_named(view.time_zone))]
     if not is_wall:
         lines += [forecast_line(view.radiation_forecast), drivers_line(view)]
     return "\n".join(line for line in lines if line)
@@ -29,7 +33,7 @@ def identity_line(view: CaseView) -> str | None:
     return "◆ A dose report here was sent for another patient than the one entered: see the hand view."
 
 
-def run_line(run: NextRun | None) -> str | None:
+def run_line(run: NextRun | None, *, zone: ZoneInfo | None = None) -> str | None:
     """'one more run like the last three: +70–90 mGy, +10–14 mL', or why that cannot be told."""
     if run is None:
         return None
@@ -37,11 +41,12 @@ def run_line(run: NextRun | None) -> str | None:
         return f"one more run: not known, {run.reason}"
     low, high = run.kerma_mgy
     plane = vm.plane_words(run.plane)
+    told = f", last reported run {vm.clock_time(run.last_run_at, zone)}" if run.last_run_at and zone else ""
     kerma = f"+{added(low, high)} mGy" + (f" on {plane}" if plane else "")
     if run.contrast_ml is None:
-        return f"one more run like the last three: {kerma}; contrast not known, {run.contrast_reason}"
+        return f"one more run like the last three: {kerma}; contrast not known, {run.contrast_reason}{told}"
     whose = "" if run.is_tied else " (the last three injections)"
-    return f"one more run like the last three: {kerma}, +{added(*run.contrast_ml)} mL{whose}"
+    return f"one more run like the last three: {kerma}, +{added(*run.contrast_ml)} mL{whose}{told}"
 
 
 def added(low: float, high: float) -> str:
@@ -78,7 +83,7 @@ def rate_words(found: Forecast) -> str | None:
 
 def drivers_line(view: CaseView) -> str | None:
     """'raised the dose so far: acquisitions 71% of Ka,r, 15 pulses/s'; None where nothing is told."""
-    short = [short_driver(d, view) for d in view.drivers if d.weight > 0][:SHORT_DRIVERS]
+    short = [short_driver(d, view) for d in view.drivers if d.weight > 0 and d.kind != FIELD][:SHORT_DRIVERS]
     return f"raised the dose so far: {', '.join(short)}" if short else None
 
 
@@ -91,7 +96,4 @@ def short_driver(driver: Driver, view: CaseView) -> str:
 def driver_sentences(view: CaseView) -> list[str]:
     """Every statement on what raised the dose, its plane first where there is more than one."""
     many = len(view.radiation.planes) > 1
-    return [
-        f"{vm.plane_words(d.plane).capitalize()}: {d.text}" if many and vm.plane_words(d.plane) else d.text
-        for d in view.drivers
-    ]
+    return [f"{vm.plane_words(d.plane)}: {d.text}" if many else d.text for d in view.drivers]

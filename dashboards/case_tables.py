@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from dosetrack.workflow.results import CaseView
 
 PLANES_HEAD = ("plane", "quantity", "stated", "summed", "typed", "counts", "which counts")
-GROUPS_HEAD = ("highest level", "value now", "plane", "first reached", "steps", "since", "from", "source")
+GROUPS_HEAD = ("highest level", "value now", "plane", "reached at", "steps", "first step", "from", "source")
 LEVELS_HEAD = ("level", "value", "plane", "from", "source")
 PROVENANCE_HEAD = ("number", "value", "came from", "when, or from what")
 NAMES = {KERMA: "Ka,r", DAP: "DAP", TIME: "fluoroscopy time"}

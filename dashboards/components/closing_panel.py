@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from dosetrack.workflow.results import CaseView
 
 HEAD = ("plane", "quantity", "typed", "reported", "difference", "in words")
+LEAST_TOLD_PERCENT = 1.0
 COUNTS_NOTE = (
     "Levels and follow-up keep the higher of the two whatever is chosen. The monthly audit takes what "
     "counts here; for 'neither' it counts the quantity as missing."
@@ -96,6 +97,8 @@ def difference_words(difference: Difference) -> str:
 def _percent(difference: Difference) -> str:
     if difference.difference is None:
         return ""
+    if difference.difference_percent is not None and abs(difference.difference_percent) < LEAST_TOLD_PERCENT:
+        return "less than 1 %"
     sign = "+" if difference.difference > 0 else "−" if difference.difference < 0 else ""
     amount = f"{sign}{words_of(difference.quantity, abs(difference.difference))}"
     if difference.difference_percent is None:

@@ -15,7 +15,7 @@ from dash.development.base_component import Component
 
 from dashboards import ids
 from dashboards import view_models as vm
-from dosetrack.alerts import GO_ON
+from dosetrack.alerts import GO_ON, prompt_waits
 
 if TYPE_CHECKING:
     from dosetrack.alerts import Prompt
@@ -74,18 +74,33 @@ def head(prompt: Prompt, *, zone: ZoneInfo) -> Component:
     )
 
 
-def answered_row(prompt: Prompt, *, zone: ZoneInfo) -> Component:
-    """A prompt that was answered: it stays readable."""
+def answered_row(prompt: Prompt, *, zone: ZoneInfo, has_waits: bool = False) -> Component:
+    """A prompt that was answered: it stays readable; with how long it waited for a screen and an answer."""
     answer = prompt.answer
     said = answer_words(answer.decision, answer.reason) if answer else "not answered"
     by = f"{vm.person_name(answer.by)}, {vm.clock_time(answer.at, zone)}" if answer else None
     return html.Li(
         [
             html.Span(vm.clock_time(prompt.raised_at, zone), className="quiet"),
-            html.Span([html.Strong(prompt.headline), html.Br(), vm.joined(said, by)]),
+            html.Span(
+                [
+                    html.Strong(prompt.headline),
+                    html.Br(),
+                    vm.joined(said, by),
+                    *([html.Br(), html.Span(wait_words(prompt), className="quiet")] if has_waits else []),
+                ]
+            ),
         ],
         key=prompt.id,
     )
+
+
+def wait_words(prompt: Prompt) -> str:
+    """'on a screen after 2 s, answered after 3 min', from the moment the level was found reached."""
+    (wait,) = prompt_waits([prompt])
+    shown = "on no screen" if wait.to_shown_s is None else f"on a screen after {vm.age(wait.to_shown_s)}"
+    answered = f"answered after {vm.age(wait.to_answered_s)}" if wait.to_answered_s is not None else None
+    return vm.joined(shown, answered, by=", ")
 
 
 def answer_words(decision: str, reason: str | None) -> str:

@@ -228,7 +228,10 @@ def _decisions(view: CaseView, zone: ZoneInfo) -> Component:
     if not view.prompts:
         return html.P("No prompt was raised.", className="quiet")
     parts.append(
-        html.Ul([prompt_card.answered_row(p, zone=zone) for p in view.prompts], className="answered")
+        html.Ul(
+            [prompt_card.answered_row(p, zone=zone, has_waits=True) for p in view.prompts],
+            className="answered",
+        )
     )
     return html.Div(parts)
 

@@ -181,8 +181,8 @@ def _receptor(events: Sequence[IrradiationEvent], plane: str) -> Iterator[Driver
         known / _kerma(events),
         factor,
         f"{known / _kerma(events):.0%} of Ka,r was given with the receptor {(beyond or 0) / 10:.0f} cm "
-        f"beyond the isocentre on average; at {_number('receptor_beyond_isocentre') / 10:g} cm the same image takes "
-        f"{1 - 1 / factor:.0%} less (inverse square).",
+        f"beyond the isocentre on average; at {_number('receptor_beyond_isocentre') / 10:g} cm the same "
+        f"image takes {1 - 1 / factor:.0%} less (inverse square).",
         "receptor far",
         "receptor_beyond_isocentre",
     )

@@ -32,6 +32,7 @@ class LevelValues:
     reference_air_kerma_mgy : plane -> figure, planes without one left out
     reference_air_kerma_sum_mgy : the labelled sum over planes
     skin_upper_mgy : upper end of the estimated peak skin dose
+    skin_basis : 'estimated' from air kerma alone, or 'map'
     field_cm2 : collimated field that scales the DAP levels; None: unscaled
     planes_apart : True when the beams of the planes are known not to overlap on skin
     """
@@ -41,6 +42,7 @@ class LevelValues:
     dose_area_product_gycm2: Figure | None = None
     fluoroscopy_time_s: Figure | None = None
     skin_upper_mgy: float | None = None
+    skin_basis: str = "estimated"
     field_cm2: float | None = None
     planes_apart: bool = False
 
@@ -59,6 +61,7 @@ def level_values(
     *,
     field_cm2: float | None = None,
     skin_upper_mgy: float | None = None,
+    skin_basis: str = "estimated",
     planes_apart: bool = False,
 ) -> LevelValues:
     """The values of `account` that levels read: the higher of displayed and corrected, named."""
@@ -74,6 +77,7 @@ def level_values(
         dose_area_product_gycm2=account.dose_area_product_gycm2.higher,
         fluoroscopy_time_s=account.fluoroscopy_time_s.higher,
         skin_upper_mgy=skin_upper_mgy,
+        skin_basis=skin_basis,
         field_cm2=field_cm2,
         planes_apart=planes_apart,
     )
@@ -86,6 +90,7 @@ def levels_reached(
     *,
     field_cm2: float | None = None,
     skin_upper_mgy: float | None = None,
+    skin_basis: str = "estimated",
     planes_apart: bool = False,
 ) -> tuple[LevelReached, ...]:
     """Every level `account` has reached whose key is not in `already`; the highest first.
@@ -93,10 +98,14 @@ def levels_reached(
     Parameters
     ----------
     already : keys of levels that were reached before; none of them is returned again
-    field_cm2, skin_upper_mgy, planes_apart : see `LevelValues`
+    field_cm2, skin_upper_mgy, skin_basis, planes_apart : see `LevelValues`
     """
     values = level_values(
-        account, field_cm2=field_cm2, skin_upper_mgy=skin_upper_mgy, planes_apart=planes_apart
+        account,
+        field_cm2=field_cm2,
+        skin_upper_mgy=skin_upper_mgy,
+        skin_basis=skin_basis,
+        planes_apart=planes_apart,
     )
     return reached_by(values, settings, already)
 
@@ -120,7 +129,7 @@ def _groups(values: LevelValues, settings: LevelSettings, already: Set[str]) -> 
         same = _names_of_same_plane(plane, kermas)
         yield _reached(settings.reference_air_kerma, kermas[plane], plane, already, same)
     if values.skin_upper_mgy is not None:
-        upper = Figure(values.skin_upper_mgy, "estimated")
+        upper = Figure(values.skin_upper_mgy, values.skin_basis)
         yield _reached(settings.peak_skin_dose, upper, None, already)
     if values.dose_area_product_gycm2 is not None:
         scaled = settings.dose_area_product

@@ -12,7 +12,11 @@ _LABELS = {
     "reference_air_kerma_mgy": ("Ka,r {} Gy", "reference kerma {} gray", _MGY_PER_GY),
     "dose_area_product_gycm2": ("DAP {} Gy·cm²", "dose area product {} gray square centimetres", 1.0),
     "fluoroscopy_time_s": ("time {} min", "fluoroscopy time {} minutes", _SECONDS_PER_MINUTE),
-    "peak_skin_dose_mgy": ("skin, est. {} Gy", "skin dose may have reached {} gray", _MGY_PER_GY),
+    "peak_skin_dose_mgy": (
+        "skin, est. upper end {} Gy",
+        "estimated skin dose, upper end, {} gray",
+        _MGY_PER_GY,
+    ),
 }
 
 

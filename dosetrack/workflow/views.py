@@ -84,7 +84,13 @@ def compute(reader: LedgerReader, case: Case, settings: Settings, *, as_of: date
     kidney = kidney_now(reader, case, settings, as_of=as_of)
     ladders, kidney_settings = level_settings(settings), KidneySettings.from_settings(settings)
     skin_upper = skin.high_mgy if skin and has_geometry(events) else None
-    reached = levels_reached(radiation, ladders, field_cm2=field_cm2, skin_upper_mgy=skin_upper)
+    reached = levels_reached(
+        radiation,
+        ladders,
+        field_cm2=field_cm2,
+        skin_upper_mgy=skin_upper,
+        skin_basis=skin.basis if skin else "estimated",
+    )
     return Computed(
         radiation=radiation,
         skin=skin,
