@@ -170,6 +170,12 @@ def _register_router(app: Dash, workflow: Workflow, pages: tuple[Page, ...]) -> 
         return [body, foot], links, title, ground.name, ground.css_variables(), ground.name
 
     app.clientside_callback(
+        ClientsideFunction("shell", "to_top"),
+        Output(ids.PAGE, "tabIndex"),
+        Input(ids.LOCATION, "pathname"),
+        prevent_initial_call=True,
+    )
+    app.clientside_callback(
         ClientsideFunction("shell", "set_title"),
         Output(ids.TITLE, "modified_timestamp"),
         Input(ids.TITLE, "data"),

@@ -5,6 +5,17 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
     set_title: function (title) {
       if (title) { document.title = title; }
       return window.dash_clientside.no_update;
+    },
+    /* Another page begins at its top, unless its address names a part of it. */
+    to_top: function (_path) {
+      if (!window.location.hash) { window.scrollTo(0, 0); }
+      return window.dash_clientside.no_update;
+    },
+    /* What was found for another patient than the form names now is hidden at once. */
+    hide_others: function (values, found_for, names) {
+      if (!found_for) { return false; }
+      var at = names.findIndex(function (name) { return name.key === 'id'; });
+      return at >= 0 && (values[at] || '').trim() !== (found_for[0] || '');
     }
   }
 });

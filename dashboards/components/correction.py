@@ -94,6 +94,9 @@ def swap_panel() -> Component:
                     ),
                     _field("why", dcc.Input(id=ids.SWAP_REASON, type="text", className="input")),
                     html.Button("Move the case", id=ids.SWAP_RECORD, className="button target"),
+                    html.Button(
+                        "Undo the last change of patient", id=ids.SWAP_UNDO, className="button target"
+                    ),
                     html.Div(id=ids.SWAP_MESSAGE, className="field-error", role="alert"),
                 ],
                 className="panel-fields",

@@ -26,7 +26,7 @@ def facts_panel(view: CaseView) -> Component:
     renal = view.case.renal
     return html.Details(
         [
-            html.Summary("Creatinine, size, operators"),
+            html.Summary("Creatinine, size, change of operator"),
             html.Div(
                 [
                     _text("creatinine", "creatinine, with its unit", "1.20 mg/dL or 106 µmol/L"),
@@ -35,7 +35,7 @@ def facts_panel(view: CaseView) -> Component:
                     _text("height", "height, with its unit", "160 cm"),
                     _text(
                         "operators",
-                        "operators from now on, separated by ;",
+                        "handover: operators from now on, first one primary, separated by ;",
                         "; ".join(map(person_name, view.case.operators)),
                     ),
                     _choice("dialysis", "on dialysis", YES_NO_UNKNOWN, renal.dialysis.value),

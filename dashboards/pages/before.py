@@ -13,7 +13,7 @@ from dashboards import ids
 from dashboards.before_form import Form, assessment, open_case, parsed
 from dashboards.components import entry_pad
 from dashboards.components.limits import earlier_panel, limits_table
-from dashboards.pages.before_scheduled import identity_bar, schedule_panel, skin_place
+from dashboards.pages.before_scheduled import identity_bar, issuer_ask, schedule_panel, skin_place
 from dashboards.router import Query, path_of
 from dashboards.skin_words import POSITION_WORDS
 from dashboards.view_models import person_name
@@ -97,6 +97,7 @@ def _patient_fields() -> Component:
         "Patient",
         _text("id", "number"),
         _text("issuer", "issuer of the number, if several"),
+        issuer_ask(),
         _text("name", "name"),
         _text("born", "birth date", "YYYY-MM-DD"),
         _choice("sex", "sex", ["F", "M", "O"]),

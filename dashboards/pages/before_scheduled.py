@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from dashboards import ids, skin_words, theme
@@ -32,6 +32,7 @@ NOTHING_PLANNED = "Nothing on the schedule for this room today. Type the patient
 ALL_BEGUN = "Everything on the schedule for this room has begun."
 NO_EARLIER = "No earlier case with a dose report here: no patch of skin is known to steer away from."
 WORKING = "The skin map of the earlier cases is being worked out. The form can be filled meanwhile."
+ISSUER_WORDS = "Earlier cases hold the number {number} with the issuer {issuer}. The same person: use it"
 STEER = "Another beam entry keeps new dose off this patch, where the procedure allows it."
 
 
@@ -150,7 +151,7 @@ def skin_place() -> Component:
     """Where the earlier skin dose comes to stand; it never keeps the form waiting."""
     return html.Section(
         dcc.Loading(
-            html.Div(id=ids.BEFORE_SKIN),
+            [dcc.Store(id=ids.BEFORE_SKIN_OF), html.Div(id=ids.BEFORE_SKIN)],
             custom_spinner=html.P(WORKING, className="quiet"),
             delay_show=200,
         ),
@@ -188,6 +189,25 @@ def _cases(count: int) -> str:
     return "the earlier case" if count == 1 else f"{count} earlier cases"
 
 
+def issuer_ask() -> Component:
+    """The one touch that adds the issuer under which the number is held here."""
+    return html.Div(
+        html.Button(id=ids.BEFORE_ISSUER, className="button is-wide"),
+        id=ids.BEFORE_ISSUER_ASK,
+        className="choice-field",
+        hidden=True,
+    )
+
+
+def issuer_offered(workflow: Workflow, fields: dict[str, str | None]) -> str | None:
+    """The issuer under which earlier cases hold this number, where the form tells none."""
+    number_typed = (fields.get("id") or "").strip()
+    if not number_typed or (fields.get("issuer") or "").strip():
+        return None
+    held = workflow.issuers_of(number_typed)
+    return held[0] if len(held) == 1 else None
+
+
 # callbacks -------------------------------------------------------------------------------
 
 
@@ -203,7 +223,13 @@ def fill(
 
 def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> None:
     """The callbacks of the schedule."""
+    _register_filling(app, workflow)
+    _register_following(app, workflow)
+    _register_skin(app, workflow)
+    _register_issuer(app, workflow)
 
+
+def _register_filling(app: Dash, workflow: Workflow) -> None:
     @app.callback(
         Output(ids.family(ids.BEFORE_FIELD, ALL), "value"),
         Output(ids.BEFORE_SCHEDULED, "data"),
@@ -239,6 +265,8 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
         zone = zone_named(workflow.settings(room=room).text("site.time_zone"))
         return schedule_list(planned, zone=zone, chosen=chosen), _mark(planned)
 
+
+def _register_following(app: Dash, workflow: Workflow) -> None:
     @app.callback(
         Output(ids.family(ids.BEFORE_MARK, ALL), "children"),
         Output(ids.BEFORE_IDENTITY_WORDS, "children"),
@@ -267,15 +295,50 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
             no_update if patient == known else patient,
         )
 
+
+def _register_skin(app: Dash, workflow: Workflow) -> None:
     @app.callback(
         Output(ids.BEFORE_SKIN, "children"),
+        Output(ids.BEFORE_SKIN_OF, "data"),
         Input(ids.BEFORE_PATIENT, "data"),
         prevent_initial_call=True,
     )
-    def show_skin(patient: list[str | None] | None) -> Any:
+    def show_skin(patient: list[str | None] | None) -> tuple[Any, Any]:
         if not patient or not patient[0]:
-            return []
+            return [], None
         try:
-            return earlier_skin(workflow.skin_map_before(patient[0], patient_issuer=patient[1]))
+            view = workflow.skin_map_before(patient[0], patient_issuer=patient[1])
         except DosetrackError as error:
-            return html.P(str(error), className="quiet")
+            return html.P(str(error), className="quiet"), patient
+        return earlier_skin(view), patient
+
+    app.clientside_callback(
+        ClientsideFunction("shell", "hide_others"),
+        Output(ids.BEFORE_SKIN, "hidden"),
+        Input(ids.family(ids.BEFORE_FIELD, ALL), "value"),
+        Input(ids.BEFORE_SKIN_OF, "data"),
+        State(ids.family(ids.BEFORE_FIELD, ALL), "id"),
+    )
+
+
+def _register_issuer(app: Dash, workflow: Workflow) -> None:
+    @app.callback(
+        Output(ids.BEFORE_ISSUER_ASK, "hidden"),
+        Output(ids.BEFORE_ISSUER, "children"),
+        Output(ids.BEFORE_ISSUER, "value"),
+        Input(ids.family(ids.BEFORE_FIELD, ALL), "value"),
+        State(ids.family(ids.BEFORE_FIELD, ALL), "id"),
+    )
+    def offer_issuer(values: list[str | None], names: list[dict[str, str]]) -> tuple[Any, ...]:
+        fields = {name["key"]: value for name, value in zip(names, values, strict=True)}
+        issuer = issuer_offered(workflow, fields)
+        return issuer is None, ISSUER_WORDS.format(number=fields.get("id"), issuer=issuer), issuer
+
+    @app.callback(
+        Output(ids.family(ids.BEFORE_FIELD, "issuer"), "value", allow_duplicate=True),
+        Input(ids.BEFORE_ISSUER, "n_clicks"),
+        State(ids.BEFORE_ISSUER, "value"),
+        prevent_initial_call=True,
+    )
+    def use_issuer(clicks: int | None, issuer: str | None) -> Any:
+        return issuer if clicks and issuer else no_update

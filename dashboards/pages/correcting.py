@@ -11,6 +11,7 @@ from dashboards import ids
 from dashboards.case_words import full_identity
 from dashboards.components.correction import correctable
 from dashboards.pages.room_entry import actor_of, input_words
+from dosetrack.cases import standing
 from dosetrack.entry import (
     birth_date_from_text,
     creatinine_from_text,
@@ -37,6 +38,8 @@ if TYPE_CHECKING:
 
 PICK_ENTRY = "Pick the entry first."
 REASON_MISSING = "A few words why: they stay with the correction."
+NO_SWAP = "The patient of this case was not changed: there is nothing to undo."
+BACK_TO = "Taken back. The case belongs to"
 MOVED = "The case now belongs to"
 CORRECTED = "Corrected; the earlier value stays readable on the timeline."
 
@@ -133,8 +136,10 @@ def swap(
         return REASON_MISSING
     try:
         day = birth_date_from_text(born)
+        earlier = workflow.case_view(case_id).case.patient
         patient = Patient(
             id=number.strip(),
+            id_issuer=earlier.id_issuer,  # a number typed here is of the same house
             name=name.strip(),
             birth_date=day.isoformat() if day else None,
             sex=sex_from_text(sex),
@@ -145,6 +150,19 @@ def swap(
     except DosetrackError as error:
         return str(error)
     return f"{MOVED} {full_identity(patient)}."
+
+
+def undo_swap(workflow: Workflow, case_id: str, *, actor: Actor) -> str:
+    """Take back the last change of patient that stands; what was done, or what is wrong."""
+    entries = standing(workflow.case_view(case_id).case.entries)
+    changed = [entry for entry in entries if isinstance(entry.payload, PatientChanged)]
+    if not changed:
+        return NO_SWAP
+    try:
+        workflow.correct(changed[-1].id, None, actor=actor, reason="undo")
+    except DosetrackError as error:
+        return str(error)
+    return f"{BACK_TO} {full_identity(workflow.case_view(case_id).case.patient)}."
 
 
 def register(app: Dash, workflow: Workflow, clock: Any) -> None:
@@ -185,6 +203,7 @@ def register(app: Dash, workflow: Workflow, clock: Any) -> None:
     @app.callback(
         Output(ids.SWAP_MESSAGE, "children"),
         Input(ids.SWAP_RECORD, "n_clicks"),
+        Input(ids.SWAP_UNDO, "n_clicks"),
         State(ids.SWAP_ID, "value"),
         State(ids.SWAP_NAME, "value"),
         State(ids.SWAP_BORN, "value"),
@@ -195,9 +214,11 @@ def register(app: Dash, workflow: Workflow, clock: Any) -> None:
         prevent_initial_call=True,
     )
     def swap_patient(
-        _n: Any, number: str, name: str, born: str, sex: str, reason: str, case_id: str, by: str
+        _n: Any, _u: Any, number: str, name: str, born: str, sex: str, reason: str, case_id: str, by: str
     ) -> str:
         actor = actor_of(by, None)
+        if ctx.triggered_id == ids.SWAP_UNDO:
+            return undo_swap(workflow, case_id, actor=actor) if _u else ""
         return swap(
             workflow, case_id, number=number, name=name, born=born, sex=sex, reason=reason, actor=actor
         )

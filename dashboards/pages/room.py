@@ -261,6 +261,7 @@ def hand_head(view: CaseView, zone: ZoneInfo) -> list[Component]:
             className="identity",
         ),
         html.Span(case.procedure or "procedure not told"),
+        html.Span(", ".join(map(vm.person_name, case.operators)) or "operator not told"),
         html.Span(case_words.started_words(view, zone=zone)),
         html.Span(case_words.feed_words(view), className="quiet"),
     ]

@@ -299,6 +299,12 @@ class LedgerReader:
         case = schema.case_total.c
         return self._cases(case.patient_id == patient_id, case.patient_issuer == patient_issuer)
 
+    def issuers_of_patient(self, patient_id: str) -> tuple[str, ...]:
+        """The issuers with which cases hold this patient number, sorted; cases without one left out."""
+        case = schema.case_total.c
+        query = select(case.patient_issuer).where(case.patient_id == patient_id).distinct()
+        return tuple(sorted(issuer for issuer in self.connection.execute(query).scalars() if issuer))
+
     def _cases(self, *which: ColumnElement[bool]) -> tuple[CaseTotalRow, ...]:
         query = _CASES.where(and_(*which)) if which else _CASES
         return tuple(map(case_from_row, self.connection.execute(query)))

@@ -140,6 +140,11 @@ class Scheduling(LedgerUser):
             told = self._schedule.all(reader).get(key)
         return told.procedure if told is not None and told.withdrawn_at is None else None
 
+    def issuers_of(self, patient_id: str) -> tuple[str, ...]:
+        """The issuers with which cases here hold this patient number."""
+        with self.ledger.reading() as reader:
+            return reader.issuers_of_patient(patient_id)
+
     def expected_and_received(self, first_day: str, last_day: str, *, room: str | None = None) -> Reception:
         """What was planned from `first_day` to `last_day`, both included, beside what came.
 
