@@ -93,12 +93,9 @@ def _skin(facts: CasePaper) -> list[Block]:
             Grid(head, rows, (1.0, *[1.6] * (len(head) - 1))),
             Text(f"{NO_PREDICTION} Source: Balter et al. 2010, Radiology 254:326.", is_quiet=True),
         ]
-    blocks.append(
-        Text(
-            "A patch with straight edges at this place may come from the x-rays. "
-            + facts.settings.text("document.biopsy_text")
-        )
-    )
+    if facts.skin_range_mgy() is not None:
+        told = "A patch with straight edges at this place may come from the x-rays. "
+        blocks.append(Text(told + facts.settings.text("document.biopsy_text")))
     return blocks
 
 

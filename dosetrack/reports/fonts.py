@@ -2,7 +2,7 @@
 
 Latin, Greek, Cyrillic, Hebrew and Arabic stand in DejaVu Sans, which comes with matplotlib and is embedded.
 Chinese, Japanese and Korean need a typeface of the computer with TrueType outlines, which is embedded
-too; where there is none, the reader of the file is asked for its own (Adobe's standard CID fonts).
+too; letters that none has are left to the fonts of whoever reads the file (Adobe's standard CID fonts).
 Arabic letters are joined and right-to-left runs put in their visual order before they are drawn.
 """
 
@@ -61,17 +61,21 @@ def register_faces() -> None:
 
 
 @cache
-def east_asian_face(families: tuple[str, ...] = EAST_ASIAN_FAMILIES) -> str | None:
-    """Name of an embedded typeface for Chinese, Japanese and Korean; None: the computer has none."""
-    for family in families:
+def east_asian_faces(
+    families: tuple[str, ...] = EAST_ASIAN_FAMILIES,
+) -> tuple[tuple[str, frozenset[int]], ...]:
+    """(name, letters it has) of the computer's typefaces for Chinese, Japanese and Korean, embedded."""
+    found = []
+    for number, family in enumerate(families):
+        name = f"{_EMBEDDED}-{number}"
         try:
             file = findfont(FontProperties(family=[family]), fallback_to_default=False)
-            font = TTFont(_EMBEDDED, file, subfontIndex=0)
-        except (ValueError, TTFError, OSError):
+            font = TTFont(name, file, subfontIndex=0)
+        except (ValueError, TTFError, OSError):  # not there, or without TrueType outlines
             continue
         registerFont(font)
-        return _EMBEDDED
-    return None
+        found.append((name, frozenset(font.face.charToGlyph)))
+    return tuple(found)
 
 
 @cache
@@ -105,9 +109,15 @@ def visual(text: str) -> str:
 def _runs(text: str) -> Iterator[tuple[str, str | None]]:
     """Runs of one typeface, and its name; None for the paper's own."""
     script = _east_asian_script(text)
-    for is_east_asian, letters in groupby(text, key=_is_east_asian):
-        run = "".join(letters)
-        yield run, (east_asian_face() or _cid_face(script)) if is_east_asian else None
+    for face, letters in groupby(text, key=lambda letter: _face_of(letter, script)):
+        yield "".join(letters), face
+
+
+def _face_of(letter: str, script: str) -> str | None:
+    if not _is_east_asian(letter):
+        return None
+    has_it = (name for name, letters in east_asian_faces() if ord(letter) in letters)
+    return next(has_it, None) or _cid_face(script)
 
 
 def _is_east_asian(letter: str) -> bool:

@@ -182,11 +182,14 @@ def _call(facts: CasePaper) -> list[Block]:
     if "When" in contact:
         lines.append(f"When: {contact['When']}")
     lines.append(f"The skin is open, weeps or hurts? Call the same day: {contact['The same day']}.")
+    is_due = is_skin_due(facts)
+    place = "in this place" if is_due else "in your skin"
+    biopsy = Text(facts.settings.text("document.biopsy_text"), is_strong=True)
     return [
         Heading("Whom to call"),
-        Text("Do you see a change in this place? Please call us. Do you have a question? Call us too."),
+        Text(f"Do you see a change {place}? Please call us. Do you have a question? Call us too."),
         Box(tuple(lines)),
         Heading("Show this sheet"),
         Text("Keep this sheet. Show it to any doctor or nurse who looks at your skin."),
-        Text(facts.settings.text("document.biopsy_text"), is_strong=True),
+        *((biopsy,) if is_due else ()),
     ]

@@ -138,6 +138,7 @@ class _Styles:
             key,
             fontName=name,
             bulletFontName=FACE,
+            bulletFontSize=size,
             fontSize=size,
             leading=size * 1.32,
             spaceBefore=before,
@@ -158,8 +159,9 @@ def _head(document: Document, styles: _Styles, width: float) -> list[Flowable]:
     sender = [line for line in (document.department, *document.address) if line]
     parts: list[Flowable] = [Paragraph(markup(", ".join(sender)), styles.quiet)] if sender else []
     parts.append(Paragraph(markup(document.title), styles.title))
-    parts += [_facts(document.identity, styles, width, is_framed=True), Spacer(1, 6)]
-    return parts
+    if document.identity:
+        parts.append(_facts(document.identity, styles, width, is_framed=True))
+    return [*parts, Spacer(1, 6)]
 
 
 def _end(document: Document, styles: _Styles) -> list[Flowable]:
@@ -178,6 +180,8 @@ def _block(block: Block, styles: _Styles, width: float) -> list[Flowable]:
         return [Paragraph(markup(block.text), style)]
     if isinstance(block, Bullets):
         return [Paragraph(markup(item), styles.bullet, bulletText="•") for item in block.items]
+    if isinstance(block, Facts) and not block.rows:
+        return []
     if isinstance(block, Facts):
         return [_facts(block.rows, styles, width), Spacer(1, 3)]
     if isinstance(block, Grid):

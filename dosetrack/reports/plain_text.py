@@ -67,7 +67,7 @@ def _block(block: Block) -> list[str]:
 
 def _facts(rows: tuple[tuple[str, str], ...]) -> list[str]:
     width = min(_LABEL, max((columns(label) for label, _ in rows), default=0)) + _GAP
-    return [line for label, value in rows for line in _hanging(_padded(f"{label}:", width), value)]
+    return [line for label, value in rows for line in _hanging(_padded(f"{label}: ", width), value)]
 
 
 def _hanging(first: str, text: str) -> list[str]:

@@ -21,6 +21,7 @@ CAUTIONS = (
     "Reference air kerma is not skin dose, and no bound of it. The sum over planes does not describe one "
     "piece of skin. A level asks for a decision; being below one says only that it was not reached.",
 )
+_SHORT = {KERMA: "Ka,r", DAP: "DAP", TIME: "fluoro time"}
 _NOTABLE = ("substantial", "leading-limit", "limit", "may-be-above")
 
 
@@ -74,7 +75,7 @@ def planes_grid(facts: CasePaper) -> Grid:
             _tally_row(facts, "all planes", TIME, account.fluoroscopy_time_s),
         ]
     if not rows:
-        rows = [("all planes", words.QUANTITY_WORDS[q], *[NOT_KNOWN] * 4, "nothing sent or typed")
+        rows = [("all planes", _SHORT[q], *[NOT_KNOWN] * 4, "nothing sent or typed")
                 for q in (KERMA, DAP, TIME)]  # fmt: skip
     head = ("plane", "quantity", "stated", "summed", "typed", "displayed", "which is")
     return Grid(head, tuple(rows), (1.25, 1.05, 1.4, 1.4, 1.4, 1.4, 1.55), frozenset({2, 3, 4, 5}))
@@ -89,8 +90,7 @@ def _tally_row(facts: CasePaper, plane: str, quantity: str, tally: Tally) -> tup
     if tally.corrected is not None:
         which += f"; corrected {quantity_words(quantity, tally.corrected, levels=levels)}"
     values = (tally.stated, tally.summed, tally.typed, told.value if told else None)
-    name = {KERMA: "Ka,r", DAP: "DAP", TIME: "fluoro time"}[quantity]
-    return (plane, name, *(quantity_words(quantity, v, levels=levels) for v in values), which)
+    return (plane, _SHORT[quantity], *(quantity_words(quantity, v, levels=levels) for v in values), which)
 
 
 def _beam_on(facts: CasePaper) -> list[Block]:
@@ -127,8 +127,8 @@ def _skin(facts: CasePaper) -> list[Block]:
         rows.append(
             (
                 "Earlier",
-                f"{facts.earlier_cases} other cases in the {facts.earlier_days:g} days before, "
-                "not in these numbers",
+                f"{words.counted(facts.earlier_cases, 'other case')} in the {facts.earlier_days:g} days "
+                "before, not in these numbers",
             )
         )
     return [Facts(tuple(rows))]
@@ -159,7 +159,7 @@ def contrast_rows(facts: CasePaper) -> tuple[tuple[str, str], ...]:
         iodine = NOT_KNOWN
     else:
         neat = f" ({words.used(now.neat_ml)} mL undiluted)" if now.neat_ml != now.contrast_ml else ""
-        volume = f"{words.used(now.contrast_ml)} mL{neat} in {now.injections} injections"
+        volume = f"{words.used(now.contrast_ml)} mL{neat} in {words.counted(now.injections, 'injection')}"
         iodine = NOT_KNOWN if now.iodine_g is None else f"{words.used(now.iodine_g, 1)} g"
         if now.iodine_g is not None and not now.is_iodine_complete:
             iodine = f"at least {iodine}: a concentration is not known"
@@ -325,10 +325,12 @@ def origins(facts: CasePaper) -> tuple[str, ...]:
     if case.readings:
         by = ", ".join(dict.fromkeys(words.person(s.by.name) for s in case.readings))
         last = words.moment(case.readings[-1].at, facts.zone)
-        told.append(f"{len(case.readings)} console readings typed by {by}, the last at {last}.")
+        told.append(
+            f"{words.counted(len(case.readings), 'console reading')} typed by {by}, the last at {last}."
+        )
     if case.injections:
         by = ", ".join(dict.fromkeys(words.person(s.by.name) for s in case.injections))
-        told.append(f"{len(case.injections)} injections, entered by {by}.")
+        told.append(f"{words.counted(len(case.injections), 'injection')}, entered by {by}.")
     if facts.undecided:
         told.append(f"{len(facts.undecided)} quantities were typed and reported differently; nobody decided.")
     if facts.skin.map is not None:

@@ -14,15 +14,6 @@ from dosetrack.records.report import Patient
 
 NOT_KNOWN = "not known"
 KERMA, DAP, TIME = "reference_air_kerma_mgy", "dose_area_product_gycm2", "fluoroscopy_time_s"
-QUANTITY_WORDS = {
-    KERMA: "reference air kerma, Ka,r",
-    DAP: "dose-area product, DAP",
-    TIME: "fluoroscopy time",
-    "peak_skin_dose_mgy": "peak skin dose, estimate",
-    "contrast_ml": "contrast volume",
-    "iodine_g": "iodine",
-    "egfr_ml_min_173m2": "eGFR",
-}
 BASIS_WORDS = {
     "stated": "stated by the machine",
     "summed": "summed from events",
@@ -99,6 +90,11 @@ def used(value: float, decimals: int = 0) -> str:
     """What was given, rounded up."""
     step = Decimal(1).scaleb(-decimals)
     return f"{Decimal(repr(round(value, 6))).quantize(step, ROUND_CEILING):f}"
+
+
+def counted(number: int, word: str) -> str:
+    """'1 injection', '2 injections'."""
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 
 def basis_words(basis: str) -> str:
