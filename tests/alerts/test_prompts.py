@@ -27,6 +27,7 @@ from dosetrack.alerts import (
 )
 from dosetrack.errors import InputError, StateError
 from dosetrack.radiation import default_level_settings, levels_reached, radiation_account
+from dosetrack.records.entries import LevelsReached, PromptAnswered, PromptShown
 from dosetrack.records.levels import LevelReached
 from dosetrack.records.report import DoseTotal
 
@@ -167,7 +168,7 @@ def test_payloads_give_the_prompts_back() -> None:
     (grown,) = raised(level(4000), prompts=first, after=20)
     done = answer(grown, by="Dr Example", at=START + timedelta(minutes=2), decision=GO_ON, reason="short")
     system, version = "system", "0.1.0"
-    entries = [
+    entries: list[tuple[datetime, str, LevelsReached | PromptShown | PromptAnswered]] = [
         (START, system, to_payload(first[0], settings_seq=7, software_version=version)),
         (START + timedelta(seconds=20), system, to_payload(grown, settings_seq=7, software_version=version)),
         (START + timedelta(minutes=2), "Dr Example", answer_payload(done)),
