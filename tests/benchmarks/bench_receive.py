@@ -30,6 +30,7 @@ _SENDER = """
 import glob, sys, threading, time
 from pydicom import dcmread
 from pynetdicom import AE
+from tests.services.receiving import pause_reactor
 
 port, folder, lanes = int(sys.argv[1]), sys.argv[2], int(sys.argv[3])
 files = [dcmread(name) for name in sorted(glob.glob(folder + "/*.dcm"))]
@@ -45,6 +46,7 @@ def send(mine):
     ready.wait()
     for data in mine:
         begin = time.perf_counter()
+        pause_reactor(made)
         answer = made.send_c_store(data)
         assert answer.Status == 0, answer
         with turn:
@@ -88,7 +90,7 @@ def write_reports(folder: Path, *, reports: int, size: int) -> int:
 def by_pynetdicom(port: int, folder: Path) -> Rate:
     """One process with four associations."""
     command = [sys.executable, "-c", _SENDER, str(port), str(folder), str(ASSOCIATIONS)]
-    said = subprocess.run(command, capture_output=True, text=True, check=True).stdout.split()
+    said = subprocess.run(command, cwd=PROJECT, capture_output=True, text=True, check=True).stdout.split()
     return Rate(len(list(folder.iterdir())) / float(said[0]), float(said[1]))
 
 

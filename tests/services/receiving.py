@@ -106,8 +106,18 @@ def association(port: int, *contexts: str, title: str = "INVENTED") -> Iterator[
 
 def send(made: Any, data: bytes) -> int | None:
     """The status of one C-STORE; None where no answer came."""
+    pause_reactor(made)
     status = made.send_c_store(dcmread(io.BytesIO(data)))
     return int(status.Status) if "Status" in status else None
+
+
+def pause_reactor(made: Any) -> None:
+    """Let the sender's own reactor come to rest first: rarely it takes away the answer to a fast C-STORE.
+
+    pynetdicom then waits for that answer until its time-out of 30 s, though it was sent.
+    """
+    made._reactor_checkpoint.clear()
+    time.sleep(0.003)
 
 
 class Receiving:
