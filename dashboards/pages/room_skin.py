@@ -31,7 +31,7 @@ def hot_patch_panel() -> Component:
     """The place of the map in the hand view; filled and kept up by its own tick."""
     return html.Section(
         [
-            html.H2("Skin dose so far"),
+            html.H2("Skin dose map of what was reported so far"),
             dcc.Interval(id=ids.ROOM_SKIN_TICK, interval=TICK_MS),
             dcc.Store(id=ids.ROOM_SKIN_MARK),
             html.Div(html.P(WAITING, className="quiet"), id=ids.ROOM_SKIN, className="room-skin"),

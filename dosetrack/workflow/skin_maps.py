@@ -7,6 +7,7 @@ is no entry: the same facts give the same map, so its result is kept only to sav
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import timedelta
 
 from dosetrack.errors import UnknownCaseError
@@ -136,7 +137,8 @@ class SkinMaps(LedgerUser):
         if held is None:
             held = view_of(jobs, detail)
             _MAPS.remember(key, held)
-        return held
+        # readings change the range from air kerma; the map is of reports alone
+        return replace(held, screening=jobs[-1].screening)
 
 
 _MAPS: LastUsed[tuple[str, str], SkinMapView] = LastUsed(_MAPS_IN_MEMORY)

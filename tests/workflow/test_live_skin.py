@@ -61,3 +61,14 @@ def test_a_report_in_a_running_case_puts_its_map_in_the_room(workflow: Workflow,
     assert later is not None
     assert later.low_mgy == view.skin.low_mgy
     assert later.high_mgy > view.skin.high_mgy
+
+
+def test_without_a_map_the_range_follows_the_console(workflow: Workflow) -> None:
+    case_id = workflow.open_case(OPENING, actor=NURSE).case_id
+    workflow.record(case_id, ConsoleReading(reference_air_kerma_mgy=500.0), actor=NURSE, is_confirmed=True)
+    first = workflow.skin_map(case_id).screening
+    workflow.record(case_id, ConsoleReading(reference_air_kerma_mgy=1500.0), actor=NURSE, is_confirmed=True)
+    second = workflow.skin_map(case_id).screening
+    assert first is not None
+    assert second is not None
+    assert second.high_mgy == pytest.approx(3 * first.high_mgy)
