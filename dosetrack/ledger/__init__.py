@@ -7,6 +7,7 @@ hold. The ledger knows the records and no calculator: what a case amounts to is 
 """
 
 from dosetrack.ledger.check import ProjectionDifference, ProjectionReport, check_projections
+from dosetrack.ledger.follow_up_query import FollowUpFilter, follow_up_row_of, follow_up_rows
 from dosetrack.ledger.ledger import Ledger
 from dosetrack.ledger.query import LedgerReader
 from dosetrack.ledger.rebuild import Projector, needs_rebuild, projection_digest, rebuild
@@ -14,6 +15,7 @@ from dosetrack.ledger.rows import (
     CaseMatch,
     CaseState,
     CaseTotalRow,
+    FollowUpRow,
     OriginalRow,
     PlaneDose,
     ReportRow,
@@ -30,6 +32,8 @@ __all__ = [
     "CaseTotalRow",
     "ChainBreak",
     "ChainReport",
+    "FollowUpFilter",
+    "FollowUpRow",
     "Ledger",
     "LedgerReader",
     "OriginalRow",
@@ -43,6 +47,8 @@ __all__ = [
     "StoredEvent",
     "Transaction",
     "check_projections",
+    "follow_up_row_of",
+    "follow_up_rows",
     "needs_rebuild",
     "pack_original",
     "projection_digest",

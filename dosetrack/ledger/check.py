@@ -19,7 +19,7 @@ from dosetrack.ledger.query import LedgerReader
 from dosetrack.ledger.rebuild import Projector
 from dosetrack.ledger.transaction import Transaction, project_setting
 
-_OF_CASE = (schema.report, schema.event_table, schema.case_total)
+_OF_CASE = (schema.report, schema.event_table, schema.case_total, schema.follow_up)
 _MOST_NAMED = 20
 
 
@@ -120,7 +120,8 @@ class _Check:
         reports = kept["report"].c
         if name == "event":
             return kept[name].c.report_seq.in_(select(reports.seq).where(reports.case_id == case_id))
-        column = reports.case_id if name == "report" else kept[name].c.id
+        own = kept[name].c
+        column = own.id if name == "case_total" else own.case_id
         condition: ColumnElement[bool] = column == case_id
         return condition
 

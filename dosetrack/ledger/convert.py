@@ -15,7 +15,7 @@ from dosetrack.errors import InputError
 from dosetrack.findings import Finding
 from dosetrack.ledger import schema
 from dosetrack.ledger.codec import payload_from_json, to_json, tuple_from_json
-from dosetrack.ledger.rows import CaseTotalRow, PlaneDose, ReportRow, SettingRow, StoredEvent
+from dosetrack.ledger.rows import CaseTotalRow, FollowUpRow, PlaneDose, ReportRow, SettingRow, StoredEvent
 from dosetrack.records.entries import Entry
 from dosetrack.records.people import Actor, Role
 from dosetrack.records.report import DoseReport, Filter, IrradiationEvent
@@ -27,6 +27,7 @@ _CASE_FIELDS = tuple(field.name for field in fields(CaseTotalRow))
 _OPERATORS, _BY_PLANE, _FINDINGS = map(_CASE_FIELDS.index, ("operators", "by_plane", "findings"))
 _case_values = attrgetter(*_CASE_FIELDS)
 
+FOLLOW_UP_COLUMNS = tuple(schema.follow_up.c[field.name] for field in fields(FollowUpRow))
 EVENT_COLUMNS = (
     *(schema.event_table.c[name] for name in _EVENT_FIELDS),
     schema.event_table.c.is_counted,
@@ -128,6 +129,20 @@ def _findings(text: str) -> tuple[Finding, ...]:
 @lru_cache(maxsize=1024)
 def _words(text: str) -> tuple[str, ...]:
     return tuple_from_json(str, text)
+
+
+def follow_up_row(row: FollowUpRow) -> dict[str, Any]:
+    """The columns of `follow_up` for an item."""
+    return {column.name: getattr(row, column.name) for column in FOLLOW_UP_COLUMNS} | {
+        "is_open": int(row.is_open),
+        "is_urgent": int(row.is_urgent),
+    }
+
+
+def follow_up_from_row(row: Row[Any]) -> FollowUpRow:
+    """The item of a row of FOLLOW_UP_COLUMNS."""
+    values = row._asdict()
+    return FollowUpRow(**values | {name: bool(values[name]) for name in ("is_open", "is_urgent")})
 
 
 def report_row_from_row(row: Row[Any]) -> ReportRow:

@@ -53,6 +53,7 @@ class Ledger:
         self._writer: int | None
         self._engine: Engine
         self.is_read_only = read_only is not None
+        self.before_commit: Callable[[Transaction], None] | None = None
         self._start_in_this_process()
 
     @classmethod
@@ -136,6 +137,8 @@ class Ledger:
                 database.take_turn(connection)
                 tx = Transaction(connection, clock=self._clock)
                 yield tx
+                if self.before_commit is not None:
+                    self.before_commit(tx)
             if tx.has_deleted:
                 database.scrub_log(self._engine)
         except (DBAPIError, PoolTimeoutError) as error:

@@ -262,6 +262,16 @@ class LedgerReader:
         found = self._cases(schema.case_total.c.id == case_id)
         return found[0] if found else None
 
+    def has_skin_result(self, case_id: str) -> bool:
+        """Whether any result of a case's skin map is kept, made from whatever."""
+        kept = schema.skin_result.c
+        query = select(kept.case_id).where(kept.case_id == case_id)
+        return self.connection.execute(query).first() is not None
+
+    def cases_with_skin_result(self) -> frozenset[str]:
+        """Ids under which a result of a skin map is kept."""
+        return frozenset(self.connection.execute(select(schema.skin_result.c.case_id)).scalars())
+
     def skin_result(self, case_id: str, *, made_from: str) -> str | None:
         """The kept result of a case's skin map, None unless it was made from exactly this."""
         kept = schema.skin_result.c

@@ -93,7 +93,7 @@ def _rebuild_settings(tx: Transaction) -> None:
 def _drop_strays(tx: Transaction) -> None:
     """Drop projections of cases that no entry names."""
     named = select(schema.entry.c.case_id).where(schema.entry.c.case_id.is_not(None))
-    for column in (schema.report.c.case_id, schema.case_total.c.id):
+    for column in (schema.report.c.case_id, schema.case_total.c.id, schema.follow_up.c.case_id):
         strays = tx.connection.execute(select(column).where(column.not_in(named)).distinct())
         for case_id in strays.scalars().all():
             tx.clear_case(case_id)

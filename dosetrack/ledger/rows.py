@@ -105,6 +105,37 @@ class CaseTotalRow:
 
 
 @dataclass(frozen=True, slots=True)
+class FollowUpRow:
+    """One follow-up item: a case and a kind. Days are YYYY-MM-DD.
+
+    state : in the words of the worklist, as long as nobody waits
+    next_due : None where nothing is due
+    crossed_on : a level was crossed after the patient had left, and nobody has acted since
+    injury : what the creatinines say; None for the skin
+    body : JSON text of the whole item; the ledger keeps it as it is
+    """
+
+    case_id: str
+    kind: str
+    state: str
+    is_open: bool
+    is_urgent: bool
+    unreached: int
+    body: str
+    patient_id: str | None = None
+    patient_issuer: str | None = None
+    day: str | None = None
+    room: str | None = None
+    procedure: str | None = None
+    tier: str | None = None
+    owner: str | None = None
+    next_due: str | None = None
+    estimate_due: str | None = None
+    crossed_on: str | None = None
+    injury: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class SettingRow:
     """One change of a setting. `replaced_by`: seq of the entry that corrects or withdraws it."""
 

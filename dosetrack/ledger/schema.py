@@ -4,7 +4,7 @@
     entry       the chain: who did what when, and the digests
     payload     what an entry says, salted, apart so that it can be deleted
     original    bytes of received files, compressed, by SHA-256
-    report, event, case_total, setting      projections
+    report, event, case_total, follow_up, setting      projections
     skin_result results of long calculations, with what they were made from
     projection  which version of the projector made them
 
@@ -31,14 +31,16 @@ from sqlalchemy import (
     Integer,
     LargeBinary,
     MetaData,
+    PrimaryKeyConstraint,
     Table,
     Text,
     event,
     inspect,
 )
+from sqlalchemy.schema import SchemaItem
 from sqlalchemy.types import TypeEngine
 
-from dosetrack.ledger.rows import CaseTotalRow
+from dosetrack.ledger.rows import CaseTotalRow, FollowUpRow
 from dosetrack.records.report import IrradiationEvent
 
 SCHEMA_VERSION = 1
@@ -70,7 +72,7 @@ def _columns(record: type, *, primary: str = "", required: tuple[str, ...] = ())
     ]
 
 
-def _table(name: str, *columns: Column[Any], with_rowid: bool = True) -> Table:
+def _table(name: str, *columns: SchemaItem, with_rowid: bool = True) -> Table:
     return Table(name, metadata, *columns, sqlite_strict=True, sqlite_with_rowid=with_rowid)
 
 
@@ -155,6 +157,14 @@ case_total = _table(
     ),
 )
 
+follow_up = _table(
+    "follow_up",
+    *_columns(
+        FollowUpRow, required=("case_id", "kind", "state", "is_open", "is_urgent", "unreached", "body")
+    ),
+    PrimaryKeyConstraint("case_id", "kind"),
+)
+
 setting = _table(
     "setting",
     _required("seq", _INTEGER, ForeignKey("entry.seq"), primary=True),
@@ -168,7 +178,7 @@ setting = _table(
 
 projection = _table("projection", _required("name", Text(), primary=True), _required("version", _INTEGER))
 
-PROJECTIONS = (report, event_table, case_total, setting)
+PROJECTIONS = (report, event_table, case_total, follow_up, setting)
 
 # Long calculations, kept so that they need not be made again. `made_from` is a digest of all that
 # went in: where it differs from what would go in now, the row counts for nothing.
@@ -187,6 +197,9 @@ Index("report_by_study", report.c.study_instance_uid)
 Index("report_by_accession", report.c.accession_number)
 Index("report_by_patient", report.c.patient_id)
 Index("event_by_uid", event_table.c.uid, event_table.c.plane)
+Index("follow_up_open", follow_up.c.is_open, follow_up.c.next_due)
+Index("follow_up_by_patient", follow_up.c.patient_id)
+Index("follow_up_by_day", follow_up.c.day)
 Index("case_total_by_day", case_total.c.day)
 Index("case_total_by_state", case_total.c.state)
 Index("case_total_by_patient", case_total.c.patient_id)

@@ -12,15 +12,22 @@ from datetime import datetime
 from functools import cache
 from typing import Any
 
-from sqlalchemy import Connection, Dialect, bindparam, delete, insert, select, update
+from sqlalchemy import Connection, Dialect, bindparam, delete, insert, or_, select, update
 
 from dosetrack.errors import InputError, LedgerError
 from dosetrack.ledger import schema
 from dosetrack.ledger.chain import entry_digest, first_digest, payload_digest
 from dosetrack.ledger.codec import kind_of, to_json
-from dosetrack.ledger.convert import EVENT_KEYS, case_row, event_row, iso_text, report_columns
+from dosetrack.ledger.convert import (
+    EVENT_KEYS,
+    case_row,
+    event_row,
+    follow_up_row,
+    iso_text,
+    report_columns,
+)
 from dosetrack.ledger.query import LedgerReader
-from dosetrack.ledger.rows import CaseTotalRow, StoredEvent
+from dosetrack.ledger.rows import CaseTotalRow, FollowUpRow, StoredEvent
 from dosetrack.records.entries import (
     DataDeleted,
     Entry,
@@ -73,13 +80,17 @@ def pack_original(data: bytes) -> PackedOriginal:
 
 
 class Transaction(LedgerReader):
-    """The one writing transaction. All of it is kept when the `with` block ends, or none of it."""
+    """The one writing transaction. All of it is kept when the `with` block ends, or none of it.
+
+    appended : the entries appended so far, in order
+    """
 
     def __init__(self, connection: Connection, *, clock: Callable[[], datetime]) -> None:
         super().__init__(connection)
         self._clock = clock
         self._head: tuple[int, str] | None = None
         self.has_deleted = False
+        self.appended: list[Entry] = []
 
     # entries -------------------------------------------------------------------------------
 
@@ -126,6 +137,7 @@ class Transaction(LedgerReader):
         entry = _entry(columns, new)
         self._head = (entry.seq, entry.digest)
         project_setting(self, entry)
+        self.appended.append(entry)
         return entry
 
     def _read_head(self) -> tuple[int, str]:
@@ -226,6 +238,12 @@ class Transaction(LedgerReader):
         if changed.rowcount == 0:
             self.connection.execute(insert(schema.case_total), columns)
 
+    def put_follow_up(self, case_id: str, rows: Sequence[FollowUpRow]) -> None:
+        """Put the follow-up items of a case; they take the place of all it had."""
+        self.connection.execute(delete(schema.follow_up).where(schema.follow_up.c.case_id == case_id))
+        if rows:
+            self.connection.execute(insert(schema.follow_up), [follow_up_row(row) for row in rows])
+
     def keep_skin_result(self, case_id: str, body: str, *, made_from: str) -> None:
         """Keep the result of a case's skin map; it takes the place of an earlier one."""
         kept = schema.skin_result
@@ -233,8 +251,11 @@ class Transaction(LedgerReader):
         self.connection.execute(insert(kept), {"case_id": case_id, "made_from": made_from, "body": body})
 
     def clear_case(self, case_id: str) -> None:
-        """Drop the projections of a case: its reports, their events, its row and its skin result."""
-        self.connection.execute(delete(schema.skin_result).where(schema.skin_result.c.case_id == case_id))
+        """Drop the projections of a case: reports, events, its row, its follow-up and its skin result."""
+        kept = schema.skin_result.c.case_id
+        of_case = or_(kept == case_id, kept.startswith(f"{case_id}+", autoescape=True))
+        self.connection.execute(delete(schema.skin_result).where(of_case))
+        self.connection.execute(delete(schema.follow_up).where(schema.follow_up.c.case_id == case_id))
         held = schema.report.c
         for seq in self.connection.execute(select(held.seq).where(held.case_id == case_id)).scalars().all():
             self._delete_report(seq)

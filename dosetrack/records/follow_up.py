@@ -44,6 +44,7 @@ class FollowUpDecided:
     software_version: str
     estimate_due: str | None = None
     missing: tuple[str, ...] = ()
+    tables_edition: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

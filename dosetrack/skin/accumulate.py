@@ -45,12 +45,14 @@ class CaseShare:
 
     peak_mgy : the highest dose of this case alone, wherever it lies [mGy]
     at_peak_mgy : what it gave to the peak of all cases [mGy]
+    under_last_mgy : its highest dose on the skin that the last case irradiates [mGy]
     """
 
     case_id: str
     day: str | None
     peak_mgy: float
     at_peak_mgy: float
+    under_last_mgy: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,13 +96,17 @@ def accumulated_map(
     parts = [part for case in cases for part in case.placed]
     found, doses = map_with_doses(parts, surface, medium=medium, detail=detail)
     owners = [number for number, case in enumerate(cases) for _ in case.placed]
+    alone = [
+        np.sum([dose for owner, dose in zip(owners, doses, strict=True) if owner == number], axis=0)
+        for number in range(len(cases))
+    ]
     shares = []
     for number, case in enumerate(cases):
-        own = [dose for owner, dose in zip(owners, doses, strict=True) if owner == number]
         if case.is_on_map and found.peak_index is not None:
-            alone = np.sum(own, axis=0)
+            own = alone[number]
+            under_last = float(own[alone[-1] > 0].max(initial=0.0)) if cases[-1].is_on_map else 0.0
             shares.append(
-                CaseShare(case.case_id, case.day, float(alone.max()), float(alone[found.peak_index]))
+                CaseShare(case.case_id, case.day, float(own.max()), float(own[found.peak_index]), under_last)
             )
     return AccumulatedMap(
         map=replace(found, findings=(*found.findings, *_findings(len(on_map), not_on_map))),

@@ -16,6 +16,7 @@ from dosetrack.records.entries import (
 from dosetrack.records.people import Actor, Role
 from dosetrack.settings import Settings
 from dosetrack.times import zone_named
+from dosetrack.workflow.follow_up_deciding import decide_touched
 from dosetrack.workflow.projector import CaseProjector
 from dosetrack.workflow.prompting import raise_due_prompts
 from dosetrack.workflow.results import (
@@ -38,6 +39,11 @@ class LedgerUser:
         self.ledger = ledger
         self.projector = CaseProjector()
         self._clock = clock
+        ledger.before_commit = self._before_commit
+
+    def _before_commit(self, tx: Transaction) -> None:
+        if tx.appended:
+            decide_touched(tx, self.projector, actor=SYSTEM, now=self._clock())
 
     def today(self) -> str:
         """The local day of the site, YYYY-MM-DD."""

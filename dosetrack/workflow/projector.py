@@ -25,12 +25,13 @@ from dosetrack.records.report import DoseReport, IrradiationEvent
 from dosetrack.settings import Settings
 from dosetrack.skin.screening import estimated_skin_range, rough_geometry
 from dosetrack.times import instant_of, local_day, zone_named
+from dosetrack.workflow.follow_up_rows import items_of, rows_of
 from dosetrack.workflow.last_used import LastUsed
 from dosetrack.workflow.prompts import prompts_of
 from dosetrack.workflow.settling import AuditValue, audit_values
 from dosetrack.workflow.site import settings_for
 
-PROJECTOR_VERSION = 2
+PROJECTOR_VERSION = 3
 _REPORTS_KEPT_IN_MEMORY = 64
 
 
@@ -115,6 +116,7 @@ class CaseProjector:
             tx.clear_case(case_id)
         else:
             tx.put_case_total(case_row(case))
+            tx.put_follow_up(case_id, rows_of(items_of(tx, case)))
         return case
 
     def case(

@@ -307,6 +307,29 @@ class SkinResult:
 
 
 @dataclass(frozen=True, slots=True)
+class SameSite:
+    """An earlier case. peak_mgy : its highest dose on the skin that the present case irradiates."""
+
+    case_id: str
+    peak_mgy: float
+
+
+@dataclass(frozen=True, slots=True)
+class AccumulatedSkin:
+    """What is kept of the map of a case with the patient's earlier ones.
+
+    result : peak of the sum over the look-back window; cases : ids of the earlier cases in it
+    same_site : earlier cases of any day that lie on the skin of this one
+    """
+
+    case_id: str
+    result: SkinResult
+    cases: tuple[str, ...]
+    same_site: tuple[SameSite, ...]
+    long_result: SkinResult | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class WorkedOutSkin:
     """A result with the digest of what it was made from. is_kept: it stands in the ledger already."""
 

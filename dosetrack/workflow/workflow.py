@@ -11,15 +11,15 @@ from dosetrack.ledger import Ledger, needs_rebuild, rebuild
 from dosetrack.ledger.ledger import older_version
 from dosetrack.workflow.base import utc_now
 from dosetrack.workflow.feeding import Feeding
+from dosetrack.workflow.following_up import FollowingUp
 from dosetrack.workflow.governing import Governing
 from dosetrack.workflow.papers import Papers
-from dosetrack.workflow.recording import Recording
 from dosetrack.workflow.skin_maps import SkinMaps
 
 _LOG = logging.getLogger(__name__)
 
 
-class Workflow(Recording, Feeding, Governing, Papers, SkinMaps):
+class Workflow(FollowingUp, Feeding, Governing, Papers, SkinMaps):
     """Joins ledger and calculators. Threads may share it; every change is one transaction."""
 
 
@@ -69,5 +69,6 @@ def _bring_up_to_date(workflow: Workflow, *, may_migrate: bool) -> None:
         if not is_empty:
             _LOG.warning("the ledger was last written by another version; its summaries are made again")
         rebuild(ledger, projector)  # of an empty ledger it notes the version only
+        workflow.decide_follow_ups()
     elif is_older and not is_empty:
         raise LedgerError(older_version(ledger.url.database))
