@@ -12,7 +12,7 @@ from dosetrack.reports.fonts import FACE
 
 _BODY, _EDGE = Color(0.9, 0.9, 0.9), Color(0.45, 0.45, 0.45)
 _NEAR, _CORE = Color(0.5, 0.5, 0.5), Color(0.08, 0.08, 0.08)
-_HEIGHT, _RING, _EYE = 265.0, 7.0, 1.3
+_HEIGHT, _RING, _EYE = 228.0, 7.0, 1.3
 
 
 def figure_height(text_size: float) -> float:
@@ -92,7 +92,7 @@ class BodyFlowable(Flowable):  # type: ignore[misc]  # the library has no types
         canvas.setFont(f"{FACE}-Bold", self.text_size)
         canvas.drawCentredString(middle, _HEIGHT + 2.3 * self.text_size, side.title)
         canvas.setFont(FACE, self.text_size)
-        reach = 0.24 * self.wide
+        reach = 0.2 * self.wide
         canvas.drawString(middle - reach, 0.35 * self.text_size, side.left_word)
         canvas.drawRightString(middle + reach, 0.35 * self.text_size, side.right_word)
 

@@ -9,6 +9,7 @@ Arabic letters are joined and right-to-left runs put in their visual order befor
 from __future__ import annotations
 
 import logging
+import re
 import unicodedata
 from collections.abc import Iterator
 from functools import cache
@@ -47,6 +48,8 @@ EAST_ASIAN_FAMILIES = (
 """Families with TrueType outlines and wide coverage, in order of choice."""
 _CID = {"kana": "HeiseiKakuGo-W5", "hangul": "HYGothic-Medium", "han": "STSong-Light"}
 _EMBEDDED = "Paper-EastAsian"
+_TIED = re.compile(r"(?<=\d) (?=\d)")
+"""Between the digits of a number, which is not broken over two lines."""
 _RIGHT_TO_LEFT = frozenset({"R", "AL"})
 
 
@@ -89,7 +92,7 @@ def markup(text: str) -> str:
     register_faces()
     return "".join(
         escape(run) if face is None else f'<font name="{face}">{escape(run)}</font>'
-        for run, face in _runs(visual(text))
+        for run, face in _runs(_TIED.sub("\u00a0", visual(text)))
     )
 
 

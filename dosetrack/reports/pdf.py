@@ -64,7 +64,7 @@ class _Sizes:
 
 
 _USUAL = _Sizes(title=15, heading=11, text=9.5, table=8.5, small=8)
-_LARGE = _Sizes(title=20, heading=15, text=13, table=12, small=12)
+_LARGE = _Sizes(title=20, heading=14.5, text=12.5, table=12, small=12)
 
 
 def pdf_of(document: Document) -> bytes:
@@ -160,7 +160,7 @@ def _head(document: Document, styles: _Styles, width: float) -> list[Flowable]:
     parts: list[Flowable] = [Paragraph(markup(", ".join(sender)), styles.quiet)] if sender else []
     parts.append(Paragraph(markup(document.title), styles.title))
     if document.identity:
-        parts.append(_facts(document.identity, styles, width, is_framed=True))
+        parts.append(_identity(document.identity, styles, width, pairs=1 if document.is_large else 2))
     return [*parts, Spacer(1, 6)]
 
 
@@ -195,14 +195,33 @@ def _block(block: Block, styles: _Styles, width: float) -> list[Flowable]:
     return [_box(block, styles, width), Spacer(1, 5)]
 
 
-def _facts(
-    rows: tuple[tuple[str, str], ...], styles: _Styles, width: float, is_framed: bool = False
-) -> Table:
-    cells = [[Paragraph(markup(a), styles.label), Paragraph(markup(b), styles.cell)] for a, b in rows]
+def _facts(rows: tuple[tuple[str, str], ...], styles: _Styles, width: float) -> Table:
     share = 0.3 if styles.sizes is _LARGE else 0.25
-    table = Table(cells, colWidths=[share * width, (1 - share) * width], hAlign="LEFT")
+    return _pairs(rows, styles, widths=[share * width, (1 - share) * width], lines=[])
+
+
+def _identity(rows: tuple[tuple[str, str], ...], styles: _Styles, width: float, *, pairs: int) -> Table:
+    """Names and values between two lines; `pairs` of them beside each other, read down each column."""
     lines = [("LINEABOVE", (0, 0), (-1, 0), 0.8, black), ("LINEBELOW", (0, -1), (-1, -1), 0.8, black)]
-    table.setStyle(_tight(lines if is_framed else []))
+    shares = (0.3, 0.7) if pairs == 1 else (0.15, 0.33, 0.11, 0.41)
+    return _pairs(rows, styles, widths=[share * width for share in shares], lines=lines)
+
+
+def _pairs(
+    rows: tuple[tuple[str, str], ...], styles: _Styles, *, widths: list[float], lines: list[Any]
+) -> Table:
+    cells = [(Paragraph(markup(a), styles.label), Paragraph(markup(b), styles.cell)) for a, b in rows]
+    high = -(-len(cells) // (len(widths) // 2))
+    columns = [cells[start : start + high] for start in range(0, len(cells), high)]
+    table = Table(
+        [
+            [part for column in columns for part in (column[n] if n < len(column) else ("", ""))]
+            for n in range(high)
+        ],
+        colWidths=widths[: 2 * len(columns)],
+        hAlign="LEFT",
+    )
+    table.setStyle(_tight(lines))
     return table
 
 

@@ -79,7 +79,7 @@ def physicist_sheet(facts: CasePaper) -> Document:
         blocks += _not_mapped(found)
     blocks += [
         Heading("To fill in"),
-        ToFill("What differs from the assumptions", 3),
+        ToFill("What differs from the assumptions", 2),
         ToFill("Own estimate and range; decision (call, no call); name, date", 2),
     ]
     return paper(facts, "Skin dose reconstruction", blocks=blocks, cautions=CAUTIONS)
@@ -101,7 +101,7 @@ def _map_blocks(found: SkinMap) -> list[Block]:
     picture = skin_picture(found, title="Skin dose map, estimate", dpi=_PICTURE_DPI)
     return [
         Facts(tuple(rows)),
-        Picture(picture, alt=f"Flat skin dose map; peak {found.peak_site or NOT_KNOWN}"),
+        Picture(picture, alt=f"Flat skin dose map; peak {found.peak_site or NOT_KNOWN}", widest_mm=155.0),
     ]
 
 
@@ -121,8 +121,8 @@ def _groups(facts: CasePaper) -> Grid:
         (
             words.joined(words.plane_words(plane), kind, view),
             str(len(events)),
-            quantity_words(KERMA, _total(events, KERMA)),
-            quantity_words(DAP, _total(events, DAP)),
+            quantity_words(KERMA, _total(events, KERMA)).removesuffix(" mGy"),
+            quantity_words(DAP, _total(events, DAP)).removesuffix(" Gy·cm²"),
             _span(events, lambda e: e.kvp),
             _copper(events),
             _field(events),
@@ -131,7 +131,7 @@ def _groups(facts: CasePaper) -> Grid:
         )
         for (plane, kind, view), events in ordered
     )
-    head = ("group", "n", "Ka,r", "DAP", "kV", "Cu mm", "field cm", "SID mm", "table height mm")
+    head = ("group", "n", "Ka,r mGy", "DAP Gy·cm²", "kV", "Cu mm", "field cm", "SID mm", "table height mm")
     none = (("no event is held", *[""] * 8),)
     return Grid(head, rows or none, (2.2, 0.45, 1.0, 1.15, 0.8, 0.8, 1.0, 0.95, 0.95), frozenset({1, 2, 3}))
 

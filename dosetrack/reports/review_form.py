@@ -54,6 +54,9 @@ def review_form(facts: CasePaper) -> Document:
     return paper(facts, "Peer review of a case", blocks=blocks, cautions=CAUTIONS, identity=identity)
 
 
+_ROLES = {"room": "room staff", "follow-up": "follow-up staff", "physics": "physicist"}
+
+
 class _Names:
     """People as the site chose: their names, or a role and a number each."""
 
@@ -69,7 +72,8 @@ class _Names:
         self._roles: dict[str, str] = {}
         for name, role in roles.items():
             counts[role] = counts.get(role, 0) + 1
-            self._roles[name] = role if role == "system" else f"{role} {counts[role]}"
+            called = _ROLES.get(role, role)
+            self._roles[name] = called if role == "system" else f"{called} {counts[role]}"
 
     def shown(self, name: str) -> str:
         """What stands on the form for `name`."""

@@ -52,7 +52,7 @@ def test_the_json_document_holds_text_and_cautions(ledger: tuple[str, str]) -> N
     url, case_id = ledger
     done = run(case_id, "--kind", "patient-sheet", "--json", "--ledger", url)
     document = json.loads(done.stdout)
-    assert {"case", "kind", "title", "text", "pdf", "cautions"} <= set(document)
+    assert {"case", "kind", "title", "text", "pdf", "cautions"} <= set(document)  # named in README.md
     assert document["case"] == case_id
     assert document["pdf"] is None
     assert document["cautions"]

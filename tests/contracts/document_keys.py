@@ -65,6 +65,8 @@ FORMULAS = {
     "Cockcroft-Gault, ideal weight", "Cockcroft-Gault, adjusted weight", "bedside Schwartz",
 }  # fmt: skip
 
+DOCUMENT = {"case", "kind", "title", "text", "pdf", "cautions"}
+
 AUDIT = {"procedures", "operators", "over_levels", "completeness"}
 AUDIT_PROCEDURE = {"procedure", "n", "quantities", "reference"}
 AUDIT_OPERATOR = {"operator", "procedure", "n", "quantities"}
@@ -73,6 +75,6 @@ AUDIT_QUANTITY = {"n", "median", "p25", "p75"}
 ALL_KEYS = (
     READ | REFUSED | REPORT | IDENTITY | PATIENT | EQUIPMENT | PROCEDURE | TOTAL | EVENT | FILTER
     | FINDING | INGEST | CASE | SCHEDULE | PLANNED | REFUSED_LINE | RECEPTION | KIDNEY | EGFR | LIMIT
-    | AUDIT | AUDIT_PROCEDURE | AUDIT_OPERATOR
+    | DOCUMENT | AUDIT | AUDIT_PROCEDURE | AUDIT_OPERATOR
     | AUDIT_QUANTITY
 )  # fmt: skip

@@ -12,10 +12,20 @@ from dashboards.papers import paper_links
 from dosetrack.reports.kinds import DocumentKind
 from dosetrack.workflow import Workflow
 
+from .conftest import inject, read_console
+
 
 @pytest.fixture
 def client(workflow: Workflow) -> FlaskClient:
     return make_app(workflow).server.test_client()
+
+
+@pytest.fixture
+def busy_case(workflow: Workflow, case_id: str) -> str:
+    """A running case with contrast and a console reading."""
+    inject(workflow, case_id, 40.0)
+    read_console(workflow, case_id, 1200.0)
+    return case_id
 
 
 def addresses(component: Any) -> list[str]:
