@@ -41,6 +41,7 @@ EAST_ASIAN_FAMILIES = (
     "WenQuanYi Micro Hei",
     "Arial Unicode MS",
     "Microsoft YaHei",
+    "NanumGothic",
     "Malgun Gothic",
     "MS Gothic",
     "SimSun",
@@ -50,6 +51,7 @@ _CID = {"kana": "HeiseiKakuGo-W5", "hangul": "HYGothic-Medium", "han": "STSong-L
 _EMBEDDED = "Paper-EastAsian"
 _TIED = re.compile(r"(?<=\d) (?=\d)")
 """Between the digits of a number, which is not broken over two lines."""
+_BETWEEN = " -'"
 _RIGHT_TO_LEFT = frozenset({"R", "AL"})
 
 
@@ -97,16 +99,41 @@ def markup(text: str) -> str:
 
 
 def visual(text: str) -> str:
-    """`text` with Arabic letters joined and right-to-left runs in the order they are drawn.
+    """`text` with Arabic letters joined and each right-to-left run in the order it is drawn.
 
-    Examples
-    --------
-    >>> visual("plain"), visual("\\u05d0\\u05d1 12") == "12 \\u05d1\\u05d0"
-    ('plain', False)
+    A run has only letters of its script and what stands between them: a number beside a name is not
+    drawn into it, so that a patient's number never changes its place.
     """
-    if not any(unicodedata.bidirectional(letter) in _RIGHT_TO_LEFT for letter in text):
+    if not any(_is_right_to_left(letter) for letter in text):
         return text
-    return str(get_display(arabic_reshaper.reshape(text), base_dir="L"))
+    found, start = [], 0
+    while start < len(text):
+        end = _end_of_run(text, start)
+        if end > start:
+            found.append(str(get_display(arabic_reshaper.reshape(text[start:end]), base_dir="R")))
+        else:
+            end = start + 1
+            found.append(text[start])
+        start = end
+    return "".join(found)
+
+
+def _end_of_run(text: str, start: int) -> int:
+    """Where the right-to-left run that begins at `start` ends; `start` where none begins."""
+    end = start
+    for place in range(start, len(text)):
+        letter = text[place]
+        if _is_right_to_left(letter):
+            end = place + 1
+        elif end == start or not (letter in _BETWEEN or unicodedata.combining(letter)):
+            break
+        elif unicodedata.combining(letter):
+            end = place + 1
+    return end
+
+
+def _is_right_to_left(letter: str) -> bool:
+    return unicodedata.bidirectional(letter) in _RIGHT_TO_LEFT
 
 
 def _runs(text: str) -> Iterator[tuple[str, str | None]]:

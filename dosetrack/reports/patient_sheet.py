@@ -178,7 +178,7 @@ def _kidney(facts: CasePaper) -> list[Block]:
 
 def _call(facts: CasePaper) -> list[Block]:
     contact = dict(contact_rows(facts))
-    lines = [f"Call: {contact['Call']}. Telephone: {contact['Telephone']}"]
+    lines = [f"Call: {contact['Call']}", f"Telephone: {contact['Telephone']}"]
     if "When" in contact:
         lines.append(f"When: {contact['When']}")
     lines.append(f"The skin is open, weeps or hurts? Call the same day: {contact['The same day']}.")
