@@ -16,6 +16,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "document": ("dosetrack.cli.document", "document"),
     "kidney": ("dosetrack.cli.kidney", "kidney"),
     "skin": ("dosetrack.cli.skin", "skin"),
+    "followup": ("dosetrack.cli.followup", "followup"),
     "audit": ("dosetrack.cli.audit", "audit"),
     "schedule": ("dosetrack.cli.schedule", "schedule"),
     "receive": ("dosetrack.cli.receive", "receive"),

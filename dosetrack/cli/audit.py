@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
 from typing import Annotated, Any
 
@@ -13,6 +14,7 @@ from dosetrack.audit.months import rolling_start
 from dosetrack.cli._ledger_options import JsonOption, LedgerOption, fail, opened_to_read
 from dosetrack.cli.cases import WRONG_USAGE, day_option
 from dosetrack.cli.json_out import plain, write_json
+from dosetrack.followup.measures import FollowUpMeasures
 from dosetrack.workflow import Workflow
 
 PERCENTILES = "linear interpolation, Hyndman-Fan type 7; missing values left out and counted"
@@ -56,13 +58,26 @@ def audit(
     result = workflow.audit(first_day=first, last_day=last)
     attention = _attention(workflow, result)
     if as_json:
-        write_json(audit_document(result, attention))
+        follow_up = workflow.follow_up_measures(first_day=first, last_day=last)
+        states = workflow.follow_up_states(list(dict.fromkeys(o.case.id for o in result.over_levels)))
+        write_json(audit_document(result, attention, follow_up=follow_up, states=states))
         return
     _print_audit(result, attention)
 
 
-def audit_document(result: AuditResult, attention: tuple[Attention, ...] = ()) -> dict[str, Any]:
-    """The document of `dosetrack audit --json`."""
+def audit_document(
+    result: AuditResult,
+    attention: tuple[Attention, ...] = (),
+    *,
+    follow_up: FollowUpMeasures | None = None,
+    states: Mapping[str, Mapping[str, str]] | None = None,
+) -> dict[str, Any]:
+    """The document of `dosetrack audit --json`.
+
+    Parameters
+    ----------
+    states : case id -> kind of follow-up -> where it stands
+    """
     return {
         "first_day": plain(result.first_day),
         "last_day": plain(result.last_day),
@@ -72,10 +87,14 @@ def audit_document(result: AuditResult, attention: tuple[Attention, ...] = ()) -
         "operators": plain(result.operators),
         "rooms": plain(result.rooms),
         "trend": plain(result.trend),
-        "over_levels": [_over_document(over) for over in result.over_levels],
+        "over_levels": [
+            _over_document(over) | {"follow_up": dict((states or {}).get(over.case.id, {}))}
+            for over in result.over_levels
+        ],
         "level_counts": plain(result.level_counts),
         "completeness": plain(result.completeness),
         "attention": [{"rule": a.rule.looks_at, "text": a.text, "test": a.test} for a in attention],
+        "follow_up": plain(follow_up),
         "findings": plain(result.findings),
     }
 

@@ -18,9 +18,10 @@ from dosetrack.cli._ledger_options import (
     fail,
     opened,
 )
-from dosetrack.cli._progress import step_bars
+from dosetrack.cli._progress import progress_bar, step_bars
 from dosetrack.cli.json_out import write_json
 from dosetrack.cli.mapped_tables import mapping_of
+from dosetrack.services.follow_up_settle import settle_maps
 from dosetrack.services.ingest import ingest as ingest_files
 from dosetrack.workflow import IngestResult
 
@@ -61,6 +62,8 @@ def ingest(
                 progress=progress,
                 workers=workers,
             )
+        with progress_bar("skin dose for follow-up", unit="cases") as progress_of_maps:
+            settle_maps(workflow, result.cases, progress=progress_of_maps, workers=workers)
     except KeyboardInterrupt:
         fail("Interrupted. What was taken in stays; the same command goes on from there.", INTERRUPTED)
     if not (result.refused or _is_something_used(result)):

@@ -89,6 +89,7 @@ class FollowUpItem:
     next_due : the next look or agreed day, the estimate, or the end of the creatinine's window
     agreed_on : of the last attempt
     unreached : attempts in a row that reached nobody
+    was_asked : something was asked for at some time
     crossed_on : day on which a level was crossed after the patient had left; None once somebody acted
     """
 
@@ -122,6 +123,7 @@ class FollowUpItem:
     settled_reason: str | None = None
     trace: tuple[TraceLine, ...] = ()
     crossed_on: str | None = None
+    was_asked: bool = True
 
     @property
     def tier(self) -> str | None:

@@ -138,6 +138,7 @@ class _Fold:
             settled_reason=closing.reason if closing else None,
             trace=tuple(self.trace),
             crossed_on=self.crossed_on if is_open else None,
+            was_asked=self.ever_asked,
         )
 
     # entries -------------------------------------------------------------------------------

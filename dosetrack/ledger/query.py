@@ -272,6 +272,15 @@ class LedgerReader:
         """Ids under which a result of a skin map is kept."""
         return frozenset(self.connection.execute(select(schema.skin_result.c.case_id)).scalars())
 
+    def skin_results_of(self, case_ids: Collection[str]) -> dict[str, str]:
+        """The kept results of these cases, whatever they were made from: case id -> body."""
+        kept = schema.skin_result.c
+        found: dict[str, str] = {}
+        for part in _parts(case_ids):
+            rows = self.connection.execute(select(kept.case_id, kept.body).where(kept.case_id.in_(part)))
+            found.update({row[0]: row[1] for row in rows})
+        return found
+
     def skin_result(self, case_id: str, *, made_from: str) -> str | None:
         """The kept result of a case's skin map, None unless it was made from exactly this."""
         kept = schema.skin_result.c

@@ -35,6 +35,17 @@ def skin_results(
     workers : processes that work; None: one per core
     """
     ids = [one.id for one in workflow.cases(first_day=first_day, last_day=last_day)]
+    yield from results_of(workflow, ids, progress=progress, workers=workers)
+
+
+def results_of(
+    workflow: Workflow,
+    ids: Sequence[str],
+    *,
+    progress: Callable[[int, int], None] | None = None,
+    workers: int | None = None,
+) -> Iterator[SkinResult]:
+    """The skin dose of these cases in their order; a result is kept before it is told."""
     parts = [ids[start : start + _CASES_A_TASK] for start in range(0, len(ids), _CASES_A_TASK)]
     count = min(len(parts), workers or os.cpu_count() or 1)
     done = 0

@@ -11,6 +11,7 @@ from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 from dosetrack.errors import LedgerError, ReportRefusedError
+from dosetrack.services.follow_up_settle import MapSettler
 from dosetrack.services.heads import shown_name
 from dosetrack.services.ingest import ingest
 from dosetrack.services.processes import follow_parent
@@ -137,11 +138,13 @@ def _run(ledger_url: str, folder: str, at_once: int) -> None:
         os.nice(_LESS_URGENT)
     spool = Spool(Path(folder))
     workflow: Workflow | None = None
+    settler: MapSettler | None = None
     pause = threading.Event()
     while True:
         try:
             workflow = workflow or open_workflow(ledger_url, create=True)
-            if not drain(workflow, spool, at_once=at_once):
+            settler = settler or MapSettler(workflow)
+            if not drain(workflow, spool, at_once=at_once) and not settler.step():
                 pause.wait(_LOOK_EVERY_S)
         except _MAY_PASS as error:
             _LOG.error("received files wait: %s", error)

@@ -120,7 +120,7 @@ class FollowingUp(Recording):
 
         Parameters
         ----------
-        on : local day of the site; None: today
+        on : local day of the site; None: today. Cases after it are left out
         owner : '' for items without one
         text : found anywhere in the item: name, number, place, note
         is_open : None: settled ones too
@@ -141,6 +141,7 @@ class FollowingUp(Recording):
                 is_open=is_open,
                 due_before=day.isoformat() if only_overdue else None,
                 due_until=due_until,
+                last_day=None if on is None else on.isoformat(),
                 turned=(FollowUpState.TO_ESTIMATE.value, FollowUpState.TO_CALL.value),
                 turned_on=day.isoformat(),
             )

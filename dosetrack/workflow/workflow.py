@@ -11,15 +11,15 @@ from dosetrack.ledger import Ledger, needs_rebuild, rebuild
 from dosetrack.ledger.ledger import older_version
 from dosetrack.workflow.base import utc_now
 from dosetrack.workflow.feeding import Feeding
-from dosetrack.workflow.following_up import FollowingUp
+from dosetrack.workflow.follow_up_audit import FollowUpAudit
+from dosetrack.workflow.follow_up_maps import FollowUpMaps
 from dosetrack.workflow.governing import Governing
 from dosetrack.workflow.papers import Papers
-from dosetrack.workflow.skin_maps import SkinMaps
 
 _LOG = logging.getLogger(__name__)
 
 
-class Workflow(FollowingUp, Feeding, Governing, Papers, SkinMaps):
+class Workflow(FollowUpAudit, Feeding, Governing, Papers, FollowUpMaps):
     """Joins ledger and calculators. Threads may share it; every change is one transaction."""
 
 
