@@ -58,6 +58,7 @@ class CasePaper:
 
     differences : typed against reported; undecided ones that nobody settled
     earlier_cases : the patient's cases with radiation in the look-back window before this one
+    by_the_rules : of an ended case, for which nothing is recorded where nothing is due
     printed_at : zone-aware; position : of the ledger; tables_edition : of the packaged numbers
     """
 
@@ -79,11 +80,13 @@ class CasePaper:
     printed_at: datetime
     software_version: str
     tables_edition: str
+    by_the_rules: tuple[FollowUpDecided, ...] = ()
 
     def follow_up(self, kind: str) -> FollowUpDecided | None:
-        """What was decided last for 'skin' or 'kidney'; None: not decided yet."""
-        decided = [one for one in self._standing(FollowUpDecided) if one.kind == kind]
-        return decided[-1] if decided else None
+        """What was recorded last for 'skin' or 'kidney', else what the rules say; None: not decided yet."""
+        recorded = [one for one in self._standing(FollowUpDecided) if one.kind == kind]
+        said = recorded or [one for one in self.by_the_rules if one.kind == kind]
+        return said[-1] if said else None
 
     @property
     def physicist_estimate(self) -> SkinDoseEstimated | None:

@@ -6,7 +6,7 @@ from dosetrack.records.follow_up import FollowUpDecided
 from dosetrack.reports import words
 from dosetrack.reports.blocks import Block, Document, Facts, Grid, Heading, Text, ToFill
 from dosetrack.reports.case_paper import SUPPORT, CasePaper, contact_rows, identity_of, paper
-from dosetrack.reports.record_summary import contrast_rows, egfr_words
+from dosetrack.reports.record_summary import contrast_rows, egfr_words, no_reason_words
 from dosetrack.reports.skin_words import (
     NO_PREDICTION,
     band_name,
@@ -69,7 +69,8 @@ def _due_words(decided: FollowUpDecided | None) -> str:
     if decided is None:
         return "not decided yet"
     if decided.tier is None:
-        return "nothing is due by the department's rules"
+        unknown = f"; not known: {', '.join(decided.missing)}" if decided.missing else ""
+        return no_reason_words(decided) + unknown
     return ", ".join(decided.due) or "no day set"
 
 

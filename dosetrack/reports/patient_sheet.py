@@ -157,7 +157,9 @@ def _bands_joined(names: list[str]) -> str:
 
 
 def _no_check(facts: CasePaper) -> str:
-    if facts.follow_up("skin") is None:
+    decided = facts.follow_up("skin")
+    is_dose_known = facts.radiation.worst_plane is not None or facts.skin.map is not None
+    if decided is None or decided.estimate_due or not is_dose_known:
         return "We have not decided yet if your skin needs a check. If it does, we will call you."
     return "No skin check is planned for you. If you see a change in the skin, call us. " + SHAPE
 

@@ -8,6 +8,7 @@ from dosetrack.alerts import PromptState
 from dosetrack.cases import CaseState
 from dosetrack.kidney import shown_limit_ml
 from dosetrack.radiation import Tally
+from dosetrack.records.follow_up import FollowUpDecided
 from dosetrack.records.levels import LevelReached
 from dosetrack.records.report import Equipment
 from dosetrack.reports import words
@@ -276,7 +277,7 @@ def follow_up_blocks(facts: CasePaper) -> list[Block]:
         if decided is None:
             told = "not decided yet"
         elif decided.tier is None:
-            told = f"nothing is due by the rules ({decided.profile})"
+            told = f"{no_reason_words(decided)} ({decided.profile})"
         else:
             why = "; ".join(reason.text for reason in decided.reasons)
             told = f"{decided.tier}, due {', '.join(decided.due) or 'no day set'}: {why}"
@@ -286,6 +287,11 @@ def follow_up_blocks(facts: CasePaper) -> list[Block]:
             told += f"; not known: {', '.join(decided.missing)}"
         rows.append((kind.capitalize(), told))
     return [Heading("Follow-up"), Facts(tuple(rows))]
+
+
+def no_reason_words(decided: FollowUpDecided) -> str:
+    """Why nothing is due: by the rules, or as far as anything is known."""
+    return "no reason in what is known" if decided.missing else "nothing is due by the rules"
 
 
 def missing(facts: CasePaper) -> tuple[str, ...]:

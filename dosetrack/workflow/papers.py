@@ -5,11 +5,16 @@ from __future__ import annotations
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from dosetrack.cases import CaseState
 from dosetrack.errors import InputError
+from dosetrack.followup import decide_kidney, decide_skin
+from dosetrack.records.follow_up import FollowUpDecided
 from dosetrack.skin.setup import PatientSetup, SystemSetup
 from dosetrack.tables import edition
 from dosetrack.times import zone_named
 from dosetrack.version import VERSION
+from dosetrack.workflow.follow_up_case import settings_of_day
+from dosetrack.workflow.follow_up_facts import kidney_facts_of, skin_facts_of
 from dosetrack.workflow.reading import Reading
 from dosetrack.workflow.skin_maps import SkinMaps
 
@@ -50,6 +55,21 @@ class Papers(Reading, SkinMaps):
             printed_at=printed_at or self._clock(),
             software_version=VERSION,
             tables_edition=edition(),
+            by_the_rules=self._by_the_rules(view),
+        )
+
+    def _by_the_rules(self, view: CaseView) -> tuple[FollowUpDecided, ...]:
+        """What the rules say of an ended case today; where nothing is due nothing is recorded."""
+        if view.case.state not in (CaseState.ENDED, CaseState.CLOSED):
+            return ()
+        today = self._clock().astimezone(zone_named(view.time_zone)).date()
+        with self.ledger.reading() as reader:
+            settings = settings_of_day(reader, view.case)
+            skin = skin_facts_of(reader, view.case, settings)
+            kidney = kidney_facts_of(reader, view.case, settings)
+        return (
+            *((decide_skin(skin, settings, on=today),) if skin else ()),
+            *((decide_kidney(kidney, settings, on=today),) if kidney else ()),
         )
 
     def _skin_facts(self, case_id: str) -> SkinFacts:

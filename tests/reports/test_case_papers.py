@@ -131,6 +131,14 @@ def test_the_summary_lists_what_is_missing_and_that_nobody_reconciled(bare: Case
         assert f"- {name}: not known" in text
 
 
+def test_no_reason_found_is_not_called_nothing_due_where_the_dose_is_not_known(bare: CasePaper) -> None:
+    text = " ".join(case_text(bare, DocumentKind.SUMMARY).split())
+    assert "Skin: no reason in what is known (society); not known: reference air kerma" in text
+    sheet = case_text(bare, DocumentKind.PATIENT_SHEET)
+    assert "No skin check is planned" not in sheet
+    assert "We have not decided yet if your skin needs a check" in sheet
+
+
 def test_the_summary_tells_levels_with_sources_and_decisions_with_reasons(facts: CasePaper) -> None:
     text = " ".join(case_text(facts, DocumentKind.SUMMARY).split())
     assert "Ka,r 5 Gy" in text
