@@ -106,7 +106,6 @@ class _Fold:
         state = self._state(due)
         is_open = self.ever_asked and self.closing is None
         case, closing = self.case, self.closing
-        attempts = sorted(self.attempts, key=lambda a: a.at)
         return FollowUpItem(
             case_id=case.case_id,
             kind=self.kind,
@@ -126,9 +125,9 @@ class _Fold:
             estimate=self.estimate,
             estimated_by=self.estimated_by,
             estimated_at=self.estimated_at,
-            attempts=tuple(attempts),
+            attempts=tuple(self._by_time()),
             unreached=self._unreached(),
-            looks=tuple(sorted(self.looks, key=lambda look: (look.seen.seen_on, look.at))),
+            looks=self._looks(),
             is_urgent=is_open and self._is_urgent(),
             injury=case.injury if self.kind == KIDNEY else None,
             contact=self.contact,
@@ -173,6 +172,8 @@ class _Fold:
             self.closing = entry
         elif isinstance(said, FollowUpReopened):
             self.closing = None
+            day = self._day(entry.recorded_at)
+            self.first_asked = dict.fromkeys(self.first_asked, day)  # nobody was late while it was settled
             self._note(entry, f"Opened again: {entry.reason or 'no reason given'}")
 
     def _take_skin(self, entry: Entry, said: SkinExamined | SkinDoseEstimated) -> None:
@@ -248,10 +249,16 @@ class _Fold:
             return self.estimate.decision == "call"
         return bool(self.attempts or self.looks)
 
+    def _looks(self) -> tuple[Look, ...]:
+        return tuple(sorted(self.looks, key=lambda look: (look.seen.seen_on, look.at)))
+
+    def _by_time(self) -> list[Attempt]:
+        return sorted(self.attempts, key=lambda a: a.at)  # those of one moment as they were recorded
+
     def _unreached(self) -> int:
         """Attempts in a row that reached nobody, the last ones."""
         count = 0
-        for attempt in sorted(self.attempts, key=lambda a: a.at, reverse=True):
+        for attempt in reversed(self._by_time()):
             if attempt.outcome not in _UNREACHED or self._seen_since(attempt):
                 break
             count += 1
@@ -262,7 +269,7 @@ class _Fold:
         return any(look.seen.seen_on[:10] >= day for look in self.looks)
 
     def _last_attempt(self) -> Attempt | None:
-        return max(self.attempts, key=lambda a: a.at, default=None)
+        return self._by_time()[-1] if self.attempts else None
 
     def _agreed(self) -> str | None:
         last = self._last_attempt()
@@ -271,8 +278,8 @@ class _Fold:
     def _is_urgent(self) -> bool:
         if self.kind == KIDNEY:
             return self.case.injury is not None and self.case.injury.state is InjuryState.INJURY
-        last = max(self.looks, key=lambda look: (look.seen.seen_on, look.at), default=None)
-        return last is not None and last.seen.is_urgent
+        looks = self._looks()
+        return bool(looks) and looks[-1].seen.is_urgent
 
     def _state(self, due: Sequence[DueDay]) -> FollowUpState:
         assert self.decided is not None
