@@ -111,16 +111,16 @@ class _Styles:
     def __init__(self, sizes: _Sizes) -> None:
         self.sizes = sizes
         self.title = self._style("title", sizes.title, name=f"{FACE}-Bold", after=4)
-        self.heading = self._style("heading", sizes.heading, name=f"{FACE}-Bold", before=9, after=3)
-        self.text = self._style("text", sizes.text, after=4)
-        self.strong = self._style("strong", sizes.text, name=f"{FACE}-Bold", after=4)
+        self.heading = self._style("heading", sizes.heading, name=f"{FACE}-Bold", before=8, after=2)
+        self.text = self._style("text", sizes.text, after=3)
+        self.strong = self._style("strong", sizes.text, name=f"{FACE}-Bold", after=3)
         self.quiet = self._style("quiet", sizes.small, after=3, colour=_QUIET)
         self.label = self._style("label", sizes.table, colour=_QUIET)
         self.cell = self._style("cell", sizes.table)
         self.cell_right = self._style("right", sizes.table, align=TA_RIGHT)
         self.head = self._style("head", sizes.table, name=f"{FACE}-Bold")
         self.head_right = self._style("head-right", sizes.table, name=f"{FACE}-Bold", align=TA_RIGHT)
-        self.bullet = self._style("bullet", sizes.text, after=3)
+        self.bullet = self._style("bullet", sizes.text, after=2)
         self.bullet.leftIndent, self.bullet.bulletIndent = 12, 2
 
     def _style(
@@ -140,7 +140,7 @@ class _Styles:
             bulletFontName=FACE,
             bulletFontSize=size,
             fontSize=size,
-            leading=size * 1.32,
+            leading=size * 1.26,
             spaceBefore=before,
             spaceAfter=after,
             textColor=colour,
@@ -152,7 +152,7 @@ class _Styles:
 def _room_after(next_blocks: tuple[Block, ...], styles: _Styles) -> float:
     """Height a heading wants below it on its page [pt]."""
     figures = [block for block in next_blocks if isinstance(block, Figure)]
-    return 5.5 * styles.sizes.heading + sum(figure_height(styles.sizes.small) for _ in figures)
+    return 4.6 * styles.sizes.heading + sum(figure_height(styles.sizes.small) for _ in figures)
 
 
 def _head(document: Document, styles: _Styles, width: float) -> list[Flowable]:

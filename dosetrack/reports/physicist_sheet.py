@@ -240,9 +240,7 @@ def _factor_rows(facts: CasePaper, found: SkinMap) -> list[tuple[str, ...]]:
     transmission = "; ".join(dict.fromkeys(_table(case) for case in found.cases))
     computed = sources()["skin-computation-2026"]
     measured = facts.skin.system.is_transmission_measured
-    table_source = (
-        "measured on this system" if measured else citation(constants("skin_screening")["table_transmission"])
-    )
+    table_source = "measured on this system" if measured else _usual_table()
     return [
         ("calibration", "true ÷ displayed air kerma", meter or NOT_KNOWN, "setting of the site; 1: none"),
         ("inverse square", "(d_ref ÷ d_skin)²; straight line to the patch", "per ray", _POINT_SOURCE),
@@ -251,9 +249,14 @@ def _factor_rows(facts: CasePaper, found: SkinMap) -> list[tuple[str, ...]]:
             "backscatter × medium",
             "table by kV, Al, Cu and side of the square field 2ab ÷ (a + b); linear in ln of the side",
             f"dose to {found.medium}",
-            f"{computed.authors} {computed.year}: {computed.title}",
+            f"own computation {computed.year}: {computed.title}",
         ),
     ]  # fmt: skip
+
+
+def _usual_table() -> str:
+    constant = constants("skin_screening")["table_transmission"]
+    return f"own choice: {constant.locator}" if constant.checked == "own" else citation(constant)
 
 
 def _table(case: PlacedCase) -> str:

@@ -77,6 +77,8 @@ class _Names:
 
     def shown(self, name: str) -> str:
         """What stands on the form for `name`."""
+        if self._roles.get(name) == "system":
+            return "system"
         return words.person(name) if self._has_names else self._roles.get(name, "not named")
 
     def hidden_in(self, text: str) -> str:

@@ -112,6 +112,13 @@ def test_no_paper_gives_permission(kind: DocumentKind, facts: CasePaper, bare: C
 
 
 @pytest.mark.parametrize("kind", KINDS)
+def test_no_paper_carries_a_brand(kind: DocumentKind, facts: CasePaper) -> None:
+    for names in ("names", "roles"):
+        chosen = with_setting(facts, document__review_names=names)
+        assert "dosetrack" not in case_text(chosen, kind).lower()
+
+
+@pytest.mark.parametrize("kind", KINDS)
 def test_missing_is_said_and_never_a_zero(kind: DocumentKind, bare: CasePaper) -> None:
     text = case_text(bare, kind)
     assert "not known" in text
