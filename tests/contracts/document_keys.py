@@ -67,7 +67,13 @@ FORMULAS = {
 
 DOCUMENT = {"case", "kind", "title", "text", "pdf", "cautions"}
 
-AUDIT = {"procedures", "operators", "over_levels", "completeness"}
+FOLLOWUP = {"items"}
+FOLLOWUP_ITEM = {"patient_id", "case_id", "kind", "tier", "reasons", "due", "state"}
+FOLLOWUP_REASON = {"quantity", "value", "level", "source"}
+CALL_LIST = {"on", "deaths_checked", "items", "not_called"}
+
+AUDIT = {"procedures", "operators", "over_levels", "completeness", "follow_up"}
+AUDIT_FOLLOW_UP = {"on", "completeness", "trigger"}
 AUDIT_PROCEDURE = {"procedure", "n", "quantities", "reference"}
 AUDIT_OPERATOR = {"operator", "procedure", "n", "quantities"}
 AUDIT_QUANTITY = {"n", "median", "p25", "p75"}
@@ -75,6 +81,7 @@ AUDIT_QUANTITY = {"n", "median", "p25", "p75"}
 ALL_KEYS = (
     READ | REFUSED | REPORT | IDENTITY | PATIENT | EQUIPMENT | PROCEDURE | TOTAL | EVENT | FILTER
     | FINDING | INGEST | CASE | SCHEDULE | PLANNED | REFUSED_LINE | RECEPTION | KIDNEY | EGFR | LIMIT
-    | DOCUMENT | AUDIT | AUDIT_PROCEDURE | AUDIT_OPERATOR
+    | DOCUMENT | FOLLOWUP | FOLLOWUP_ITEM | FOLLOWUP_REASON | CALL_LIST | AUDIT | AUDIT_FOLLOW_UP
+    | AUDIT_PROCEDURE | AUDIT_OPERATOR
     | AUDIT_QUANTITY
 )  # fmt: skip

@@ -12,6 +12,8 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import document_keys as keys
 
+from tests.workflow.invented import dose_report, event
+
 Run = Callable[..., Any]
 
 
@@ -135,8 +137,31 @@ def test_audit(run: Run, ledger: str) -> None:
     kerma = procedure["quantities"]["reference_air_kerma_mgy"]
     assert missing(kerma, keys.AUDIT_QUANTITY) == set()
     assert (kerma["n"], kerma["median"], kerma["p25"], kerma["p75"]) == (2, 160.0, 160.0, 160.0)
+    assert missing(document["follow_up"], keys.AUDIT_FOLLOW_UP) == set()
     (operator,) = document["operators"]
     assert missing(operator, keys.AUDIT_OPERATOR) == set()
+
+
+def test_followup_and_its_call_list(run: Run, tmp_path: Path) -> None:
+    """6 Gy at the reference point on 2 March 2026: looked at 14 and 30 days later, 16 March and 1 April."""
+    url = f"sqlite:///{tmp_path / 'followed.sqlite'}"
+    report = tmp_path / "high.dcm"
+    report.write_bytes(dose_report("high", [event(1, kerma=6000.0)]))
+    assert run("ingest", report, "--ledger", url).exit_code == 0
+    outcome = run("followup", "--on", "2026-03-20", "--json", "--ledger", url)
+    assert outcome.exit_code == 0
+    assert missing(outcome.document, keys.FOLLOWUP) == set()
+    (item,) = outcome.document["items"]
+    assert missing(item, keys.FOLLOWUP_ITEM) == set()
+    assert all(missing(reason, keys.FOLLOWUP_REASON) == set() for reason in item["reasons"])
+    assert (item["kind"], item["tier"], item["patient_id"]) == ("skin", "follow-up", "P1")
+    assert {"2026-03-16", "2026-04-01"} <= set(item["due"])
+    kerma = next(r for r in item["reasons"] if r["quantity"] == "reference_air_kerma_mgy")
+    assert (kerma["value"], kerma["level"]) == (6000.0, 5000.0)
+    assert run("followup", "--on", "2026-03-01", "--json", "--ledger", url).document == {"items": []}
+    calls = run("followup", "--list", "--on", "2026-03-20", "--json", "--ledger", url).document
+    assert missing(calls, keys.CALL_LIST) == set()
+    assert calls["deaths_checked"].startswith("Deaths not checked")
 
 
 def test_the_chain_of_a_fresh_ledger_holds(run: Run, ledger: str) -> None:

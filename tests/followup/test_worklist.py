@@ -142,7 +142,7 @@ def test_settled_and_opened_again_is_open_with_a_trace() -> None:
 
 def test_calls_and_looks_in_any_order_of_typing_give_the_same_item() -> None:
     start = (decided("2028-03-01"), datetime(2028, 2, 16, 12, tzinfo=UTC))
-    later = [
+    later: list[tuple[Payload, datetime]] = [
         (ContactTried("skin", "not reached"), datetime(2028, 2, 28, 12, tzinfo=UTC)),
         (ContactTried("skin", "reached"), datetime(2028, 2, 29, 12, tzinfo=UTC)),
         (SkinExamined("2028-03-01", "Invented", 0, "S"), datetime(2028, 3, 1, 12, tzinfo=UTC)),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -330,14 +331,14 @@ def test_a_report_that_names_another_room_amends_nothing_silently(workflow: Work
 def test_an_earlier_case_that_arrives_late_decides_the_later_one_again(
     workflow: Workflow, clock: Clock
 ) -> None:
-    """4.5 Gy and, a week before, 4.5 Gy: together 9 Gy of air kerma on what may be the same skin."""
+    """1.5 Gy and, a week before, 4.5 Gy: together 6 Gy of air kerma on what may be the same skin."""
     later = dose_report("b", [event(1, kerma=1500)], accession="B", study="1.2.3.2")
     workflow.take_in_bytes(later, file="b.dcm")
     first = workflow.follow_up_items(is_open=None)
     clock.forward(days=1)
     earlier = dose_report(
         "a",
-        [_on(event(2, kerma=4500), "2026-02-23")],
+        [replace(event(2, kerma=4500), started_at="2026-02-23T09:01:00")],
         accession="A",
         study="1.2.3.1",
         started="2026-02-23T09:00:00",
@@ -346,12 +347,6 @@ def test_an_earlier_case_that_arrives_late_decides_the_later_one_again(
     found = {one.item.day: one.item for one in workflow.follow_up_items(is_open=None)}
     assert {one.item.day for one in first} <= set(found)
     assert any(r.basis == "sum over cases" for r in found["2026-03-02"].decided.reasons)
-
-
-def _on(one, day):  # type: ignore[no-untyped-def]
-    from dataclasses import replace
-
-    return replace(one, started_at=f"{day}T09:01:00")
 
 
 # people ------------------------------------------------------------------------------------------
