@@ -74,7 +74,8 @@ def require_python() -> None:
 def prepare(*, with_tests: bool) -> Path:
     """Make or refresh `.venv` and return its Python; quick when nothing has changed.
 
-    with_tests : also the tools of the tests, and Debian's chromium, dcmtk, dicom3tools, poppler-utils and fonts
+    with_tests : also the tools of the tests, and Debian's chromium, dcmtk, dicom3tools, poppler-utils,
+        fonts
     """
     require_python()
     with _OneAtATime():

@@ -32,7 +32,8 @@ _GROUPS: dict[str, tuple[str, ...]] = {
     ),
     "Dose or contrast was given that no total shows yet.": ("machine-entry-waits",),
     "A number stands in for one that was not sent.": (
-        "event-uid-synthetic", "values-not-one-per-pulse", "duration-from-frames", "field-from-field-of-view", "end-angle-unclear",
+        "event-uid-synthetic", "values-not-one-per-pulse", "duration-from-frames", "field-from-field-of-view",
+        "end-angle-unclear",
         "table-identity-derived",
     ),
     "It is another quantity and would mislead as a reference air kerma.": ("entrance-dose-not-used",),

@@ -116,7 +116,7 @@ def file_head(
     implementation_class_uid: str,
     implementation_version: str,
 ) -> bytes:
-    """What stands before the data set, encoded already in `syntax_uid`: preamble and file meta information."""
+    """What stands before a data set written in `syntax_uid`: preamble and file meta information."""
     meta = Encoder(TransferSyntax.EXPLICIT_LITTLE)
     body = b"".join(
         (

@@ -54,7 +54,8 @@ class DoseFindings:
     FILTER_THICKNESS_NOT_USABLE = FindingKind(
         "filter-thickness-not-usable",
         Severity.WARNING,
-        "Skin factors: a filter of {material} has {given} as its thickness. It is left out and the range is wider.",
+        "Skin factors: a filter of {material} has {given} as its thickness. "
+        "It is left out and the range is wider.",
     )
     BODY_SIZE_IMPOSSIBLE = FindingKind(
         "body-size-impossible",
