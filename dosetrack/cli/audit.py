@@ -57,12 +57,14 @@ def audit(
     workflow = opened_to_read(ledger)
     result = workflow.audit(first_day=first, last_day=last)
     attention = _attention(workflow, result)
+    follow_up = workflow.follow_up_measures(first_day=first, last_day=last)
     if as_json:
-        follow_up = workflow.follow_up_measures(first_day=first, last_day=last)
         states = workflow.follow_up_states(list(dict.fromkeys(o.case.id for o in result.over_levels)))
         write_json(audit_document(result, attention, follow_up=follow_up, states=states))
         return
     _print_audit(result, attention)
+    for line in _follow_up_lines(follow_up):
+        print(line)
 
 
 def audit_document(
@@ -97,6 +99,25 @@ def audit_document(
         "follow_up": plain(follow_up),
         "findings": plain(result.findings),
     }
+
+
+def _follow_up_lines(found: FollowUpMeasures) -> list[str]:
+    lines = [
+        f"Follow-up of the {one.kind}: {one.asked} asked for, {one.done_in_time} done in time, "
+        f"{one.done_late} late, {one.not_done} not done, {one.not_reached} not reached, {one.set_apart} set "
+        f"apart, {one.settled_without} settled without, {one.not_yet_due} not yet due"
+        + (f"; {one.not_assessed} not assessed" if one.kind == "kidney" else "")
+        for one in found.completeness
+    ]
+    table = found.trigger
+    if table is not None and table.sensitivity.value is not None:
+        share = table.sensitivity
+        lines.append(
+            f"Ka,r at or above {table.kerma_level_mgy:g} mGy found {share.n} of {share.of} cases whose computed "
+            f"skin dose reached {table.peak_level_mgy:g} mGy (95 % interval {share.low:.0%} to {share.high:.0%}); "
+            f"{table.not_mapped} cases have no map"
+        )
+    return lines
 
 
 def _over_document(over: OverLevel) -> dict[str, Any]:

@@ -61,7 +61,7 @@ def follow_up_rows(
         )
     )
     if limit is not None or offset:
-        query = query.limit(-1 if limit is None else limit).offset(offset)
+        query = query.limit(limit).offset(offset)
     return tuple(map(follow_up_from_row, reader.connection.execute(query)))
 
 

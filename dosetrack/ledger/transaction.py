@@ -83,6 +83,7 @@ class Transaction(LedgerReader):
     """The one writing transaction. All of it is kept when the `with` block ends, or none of it.
 
     appended : the entries appended so far, in order
+    folded : for the projector: what it made of a case last, so that it is not made again
     """
 
     def __init__(self, connection: Connection, *, clock: Callable[[], datetime]) -> None:
@@ -91,6 +92,7 @@ class Transaction(LedgerReader):
         self._head: tuple[int, str] | None = None
         self.has_deleted = False
         self.appended: list[Entry] = []
+        self.folded: dict[str, Any] = {}
 
     # entries -------------------------------------------------------------------------------
 

@@ -25,10 +25,12 @@ from dosetrack.exchange.department import (
     SampleReport,
     department_cases,
     department_schedule,
+    follow_up_history,
     live_case_steps,
 )
 from dosetrack.records.entries import CaseOpened, ReportReceived
 from dosetrack.records.people import Actor, Role
+from dosetrack.services.follow_up_settle import settle_maps
 from dosetrack.version import VERSION
 from dosetrack.workflow import TypedEntry, Workflow, open_workflow
 
@@ -99,8 +101,28 @@ def build_department(
         step(workflow)
         if progress is not None:
             progress(done, len(steps))
+    settle_maps(workflow)
+    _follow_up(workflow, today=today)
     workflow.take_in_schedule(department_schedule(cases, seed=SEED, today=today), actor=BUILDER)
     workflow.ledger.close()
+
+
+def _follow_up(workflow: Workflow, *, today: date) -> None:
+    """What the department did about its items until yesterday; some are left, so that a list stands."""
+    for one in workflow.follow_up_items(is_open=None):
+        item = one.item
+        if not item.was_asked:
+            continue
+        known = workflow.case_view(item.case_id).case.creatinines
+        history = follow_up_history(
+            item.decided,
+            case_key=f"{item.day} {item.patient.id}",
+            until=today,
+            baseline=known[-1].value if known else None,
+        )
+        entries = [TypedEntry(s.payload, s.happened_at, s.actor, s.reason) for s in history]
+        if entries:
+            workflow.import_entries(item.case_id, entries, actor=BUILDER)
 
 
 def _months_before(day: date, months: int) -> date:

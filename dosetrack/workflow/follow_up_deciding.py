@@ -17,8 +17,8 @@ from dosetrack.cases import Case, CaseState, standing
 from dosetrack.followup import decide_kidney, decide_skin
 from dosetrack.followup.items import KIDNEY, SKIN
 from dosetrack.followup.worklist import asks, asks_for_more
-from dosetrack.ledger import LedgerReader, Transaction
-from dosetrack.records.entries import CaseOpened, Entry, NewEntry, PatientChanged
+from dosetrack.ledger import Transaction
+from dosetrack.records.entries import CaseOpened, Entry, NewEntry, PatientChanged, ReportMoved, Withdrawn
 from dosetrack.records.follow_up import (
     ContactTried,
     FollowUpAssigned,
@@ -74,7 +74,7 @@ def decide_case(
     tx: Transaction, projector: CaseProjector, case_id: str, *, actor: Actor, now: datetime
 ) -> bool:
     """Decide skin and kidney of an ended case; whether anything new was recorded."""
-    case, _ = projector.case(tx, case_id)
+    case = projector.case_now(tx, case_id)
     if case.state not in _ENDED:
         return False
     settings = settings_of_day(tx, case)
@@ -232,13 +232,15 @@ def _longest_window(settings: Settings) -> timedelta:
     )
 
 
-def _patients(tx: LedgerReader, case_id: str) -> tuple[Patient, ...]:
-    """Every person that the case was ever said to be of."""
+def _patients(tx: Transaction, case_id: str) -> tuple[Patient, ...]:
+    """Whose case it is; where this transaction may have changed it, all of whom it was ever said to be."""
     found: dict[tuple[str | None, str | None], Patient] = {}
     row = tx.case_total(case_id)
     if row is not None:
         found[(row.patient_id, row.patient_issuer)] = Patient(id=row.patient_id, id_issuer=row.patient_issuer)
-    for entry in tx.entries(case=case_id, kinds=("case-opened", "patient-changed", "withdrawn")):
+        if not any(e.case == case_id and isinstance(e.payload, _CHANGES_PERSON) for e in tx.appended):
+            return tuple(found.values())
+    for entry in tx.entries(case=case_id, kinds=("case-opened", "patient-changed")):
         if isinstance(entry.payload, CaseOpened | PatientChanged):
             patient = entry.payload.patient
             found[(patient.id, patient.id_issuer)] = patient
@@ -247,3 +249,6 @@ def _patients(tx: LedgerReader, case_id: str) -> tuple[Patient, ...]:
             id=report.patient_id, id_issuer=report.patient_issuer
         )
     return tuple(found.values())
+
+
+_CHANGES_PERSON = (PatientChanged, ReportMoved, Withdrawn)

@@ -110,6 +110,7 @@ class CaseProjector:
     ) -> Case:
         """Fold the case again and put its row; its events too when a report came or went."""
         case, settings = self.case(tx, case_id, entries=entries)
+        tx.folded[case_id] = (case, settings)
         if is_report_new:
             _settle_events(tx, case, _zone(settings))
         if case.state is CaseState.EMPTY:
@@ -118,6 +119,14 @@ class CaseProjector:
             tx.put_case_total(case_row(case))
             tx.put_follow_up(case_id, rows_of(items_of(tx, case)))
         return case
+
+    def case_now(self, tx: Transaction, case_id: str) -> Case:
+        """The folded case inside a transaction; not folded again where nothing came since."""
+        newest = next((entry.seq for entry in reversed(tx.appended) if entry.case == case_id), 0)
+        held: tuple[Case, Settings] | None = tx.folded.get(case_id)
+        if held is not None and held[0].entries and held[0].entries[-1].seq >= newest:
+            return held[0]
+        return self.case(tx, case_id)[0]
 
     def case(
         self, reader: LedgerReader, case_id: str, *, entries: Sequence[Entry] | None = None

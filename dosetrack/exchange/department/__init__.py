@@ -6,6 +6,7 @@ Every person, machine and institution is invented, and every file says so.
 from __future__ import annotations
 
 from dosetrack.exchange.department.cases import department_cases
+from dosetrack.exchange.department.follow_up import SampleFollowUp, follow_up_history
 from dosetrack.exchange.department.live_case import LIVE_OPERATORS, LIVE_ROOM, live_case_steps
 from dosetrack.exchange.department.live_patient import LIVE_PATIENT_ID
 from dosetrack.exchange.department.planned import department_schedule
@@ -25,8 +26,10 @@ __all__ = [
     "LiveStep",
     "SampleCase",
     "SampleEntry",
+    "SampleFollowUp",
     "SampleReport",
     "department_cases",
     "department_schedule",
+    "follow_up_history",
     "live_case_steps",
 ]
