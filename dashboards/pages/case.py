@@ -26,6 +26,7 @@ from dashboards.case_tables import (
 from dashboards.components import closing_panel, prompt_card
 from dashboards.components.case_lists import findings_list, timeline
 from dashboards.components.correction import correction_panel, swap_panel
+from dashboards.components.follow_up_links import NONE_ASKED, NOT_YET, follow_up_list
 from dashboards.components.lane_head import lane_heads
 from dashboards.components.limits import earlier_panel, limits_table
 from dashboards.components.tables import figure_numbers, section, table
@@ -36,12 +37,14 @@ from dashboards.pages import identity, skin
 from dashboards.pages.room import FIGURE_HEAD
 from dashboards.pages.room_entry import actor_of
 from dashboards.papers import paper_links
+from dashboards.patient_view import patient_href
 from dashboards.router import Query
 from dosetrack.alerts import to_decide
 from dosetrack.errors import DosetrackError
 from dosetrack.times import zone_named
 
 if TYPE_CHECKING:
+    from dosetrack.records.report import Patient
     from dosetrack.workflow import Workflow
     from dosetrack.workflow.results import CaseView
 
@@ -71,6 +74,7 @@ def layout(workflow: Workflow, query: Query) -> Component:
             html.Div(account(view), id=ids.CASE_BODY),
             skin.skin_section(),
             html.Div(trail(view), id=ids.CASE_TRAIL),
+            section("Follow-up", _follow_up(workflow, view)),
             section("Documents", paper_links(view.case.id)),
             html.Section(
                 [
@@ -84,6 +88,13 @@ def layout(workflow: Workflow, query: Query) -> Component:
         ],
         className="page case",
     )
+
+
+def _follow_up(workflow: Workflow, view: CaseView) -> Component:
+    items = [
+        one for one in workflow.follow_up_items(case_id=view.case.id, is_open=None) if one.item.was_asked
+    ]
+    return follow_up_list(items, nothing=NOT_YET if view.case.is_open else NONE_ASKED)
 
 
 def body(view: CaseView) -> Component:
@@ -176,10 +187,16 @@ def _identity(view: CaseView, zone: ZoneInfo) -> list[Component]:
             [
                 html.Summary(f"Patient {case_words.short_identity(patient)}"),
                 html.Span(vm.joined(case_words.full_identity(patient), size), className="full-identity"),
+                *_patient_link(patient),
             ],
             className="identity",
         )
     ]
+
+
+def _patient_link(patient: Patient) -> list[Component]:
+    href = patient_href(patient)
+    return [html.Span([" · ", dcc.Link("all cases of this patient", href=href)])] if href else []
 
 
 def _radiation(view: CaseView) -> Component:

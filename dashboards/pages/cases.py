@@ -13,6 +13,7 @@ from dash.development.base_component import Component
 
 from dashboards import ids
 from dashboards import view_models as vm
+from dashboards.pages import patient
 from dashboards.router import Query, path_of, search_of
 
 if TYPE_CHECKING:
@@ -68,8 +69,8 @@ def layout(workflow: Workflow, query: Query) -> Component:
     return html.Div(
         [
             html.Div(
-                [html.H1("Cases"), html.Span(count_words(len(chosen)), className="quiet")],
-                className="page-head",
+                [html.H1("Cases"), html.Span(count_words(len(chosen)), className="quiet"), patient.search()],
+                className="page-head patient-head",
             ),
             _filters(workflow.rooms(), query),
             _grid(chosen) if chosen else html.P(nothing_words(query), className="notice"),

@@ -15,11 +15,12 @@ from dosetrack.workflow.follow_up_audit import FollowUpAudit
 from dosetrack.workflow.follow_up_maps import FollowUpMaps
 from dosetrack.workflow.governing import Governing
 from dosetrack.workflow.papers import Papers
+from dosetrack.workflow.patients import Patients
 
 _LOG = logging.getLogger(__name__)
 
 
-class Workflow(FollowUpAudit, Feeding, Governing, Papers, FollowUpMaps):
+class Workflow(FollowUpAudit, Feeding, Governing, Papers, Patients, FollowUpMaps):
     """Joins ledger and calculators. Threads may share it; every change is one transaction."""
 
 
