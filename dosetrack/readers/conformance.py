@@ -15,7 +15,7 @@ from functools import cache
 
 from dosetrack.readers.codes import Code, Concept, concepts
 from dosetrack.readers.enhanced_rdsr import is_enhanced
-from dosetrack.readers.item_kinds import ItemKind, kinds_of
+from dosetrack.readers.item_kinds import ItemKind, kind_of
 from dosetrack.readers.rdsr import Reading
 from dosetrack.readers.source import Source
 from dosetrack.readers.sr_items import ContentItem
@@ -82,18 +82,18 @@ def check_source(source: Source) -> TemplateCheck | None:
     Refusal
         As reading it does.
     """
-    document, items, header = Reading(source).content_and_header()
+    source.opened.refuse_if_cut()
+    document, items, header = Reading(source, is_noting=True).content_and_header()
     if document != "x-ray radiation dose report" or is_enhanced(source.sop_class(), items):
         return None
-    return _Checking(items, kinds_of(source), header.decoder).result()
+    return _Checking(items, header.decoder).result()
 
 
 class _Checking:
     """One report on its way to a check."""
 
-    def __init__(self, items: list[ContentItem], kinds: list[ItemKind], decoder: TextDecoder) -> None:
+    def __init__(self, items: list[ContentItem], decoder: TextDecoder) -> None:
         self._items = items
-        self._kinds = kinds
         self._decoder = decoder
         self._of: Counter[str] = Counter()
         self._missing: Counter[tuple[str, str]] = Counter()
@@ -106,7 +106,7 @@ class _Checking:
         self._report = _ReportFacts(items)
 
     def result(self) -> TemplateCheck:
-        self._visit(ROOT, self._items, self._kinds)
+        self._visit(ROOT, self._items)
         missing: list[TemplateIssue] = []
         conditional: list[TemplateIssue] = []
         for (place, key), count in self._missing.items():
@@ -146,12 +146,12 @@ class _Checking:
             ),
         )
 
-    def _visit(self, place: str, children: Sequence[ContentItem], kinds: Sequence[ItemKind]) -> None:
+    def _visit(self, place: str, children: Sequence[ContentItem]) -> None:
         """Check one container and what stands in it."""
         of_place = rules()[place]
         self._of[place] += 1
         here: Counter[str] = Counter()
-        for item, kind in zip(children, kinds, strict=True):
+        for item in children:
             name = item.name
             key = name.key if name is not None else None
             if name is None or key is None:
@@ -161,13 +161,12 @@ class _Checking:
             rule = of_place.get(key)
             if rule is not None and rule.unit and item.unit is not None and item.unit.value != rule.unit:
                 self._wrong_units.setdefault((place, key), Counter())[item.unit.value] += 1
-            if rule is not None and (
-                kind.relationship != rule.relationship or kind.value_type not in rule.value_types
-            ):
-                self._wrong_kinds.setdefault((place, key), Counter()).update(_kind_notes(kind, rule))
+            notes = [] if rule is None else list(_kind_notes(kind_of(item), rule))
+            if notes:
+                self._wrong_kinds.setdefault((place, key), Counter()).update(notes)
             # in the root the device role is a plain item of TID 1004, elsewhere it holds those of TID 1021
             if key in rules() and key != ROOT and (place, key) != (ROOT, "device_role_in_procedure"):
-                self._visit(key, item.children, kind.children)
+                self._visit(key, item.children)
         for key, count in here.items():
             self._sent[place, key] += count
             self._containers[place, key] += 1

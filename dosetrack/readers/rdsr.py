@@ -67,12 +67,15 @@ class _Root:
 
 
 class Reading:
-    """One file on its way to a record."""
+    """One file on its way to a record.
 
-    def __init__(self, source: Source) -> None:
+    is_noting : the elements of each content item are noted (`sr_items`)
+    """
+
+    def __init__(self, source: Source, *, is_noting: bool = False) -> None:
         self.source = source
         self.walker = source.walker
-        self.content = ContentReader(source.walker)
+        self.content = ContentReader(source.walker, is_noting=is_noting)
 
     def report(self) -> DoseReport:
         document, items, header = self.content_and_header()

@@ -2,6 +2,10 @@
 
 A content item becomes a light tuple. Codes are resolved once per distinct spelling: the bytes of
 a code sequence are the key, since equal bytes say equal things. This module knows nothing of dose.
+
+Who asks more of an item than numbers need (the check against the template, the view of everything
+that was sent) has the walk note each element it passes. There is no second walk: another would
+differ from this one in what it tolerates, and refuse what was read.
 """
 
 from __future__ import annotations
@@ -19,8 +23,8 @@ DEEPEST_CONTENT = 64
 
 CONCEPT_NAME = 0x0040A043
 CONTENT = 0x0040A730
-_VALUE_TYPE = 0x0040A040
-_RELATIONSHIP = 0x0040A010
+VALUE_TYPE = 0x0040A040
+RELATIONSHIP = 0x0040A010
 _MEASURED_VALUES = 0x0040A300
 _NUMERIC_VALUE = 0x0040A30A
 _FLOATING_POINT_VALUE = 0x0040A161
@@ -34,6 +38,33 @@ _CODE_SCHEME = 0x00080102
 _CODE_MEANING = 0x00080104
 
 
+class ItemElement(NamedTuple):
+    """One element of a content item, as the walk met it.
+
+    start, end, is_open : where its value stands, and whether its length was undefined
+    walker : what the item is read by
+    value, unit : as the item's own, when this element had been read
+    """
+
+    tag: int
+    start: int
+    end: int
+    is_open: bool
+    walker: Walker
+    value: bytes | Code | None
+    unit: Code | None
+
+    @property
+    def raw(self) -> bytes:
+        """The bytes of the value."""
+        return self.walker.data[self.start : self.end]
+
+    @property
+    def span(self) -> Span:
+        """Where the value stands, for `walker`."""
+        return Span(self.start, self.end, self.is_open, self.walker.is_unknown(self.start))
+
+
 class ContentItem(NamedTuple):
     """One content item.
 
@@ -42,6 +73,7 @@ class ContentItem(NamedTuple):
     unit : of a number, None where absent
     qualifier : why a number is absent, where the writer says so
     children : the items below, of any relationship
+    elements : every element of the item in order, where the reader notes them, else None
     """
 
     name: Code | None
@@ -49,22 +81,28 @@ class ContentItem(NamedTuple):
     unit: Code | None
     qualifier: Code | None
     children: list[ContentItem]
+    elements: list[ItemElement] | None = None
 
 
 _NO_CHILDREN: list[ContentItem] = []
 
 
 class ContentReader:
-    """Reads content items and codes through `walker`; keeps the codes met."""
+    """Reads content items and codes through `walker`; keeps the codes met.
 
-    def __init__(self, walker: Walker) -> None:
+    is_noting : the elements of each item are noted
+    """
+
+    def __init__(self, walker: Walker, *, is_noting: bool = False) -> None:
         self.walker = walker
+        self.is_noting = is_noting
         self.codes: dict[bytes, Code | None] = {}
+        self._open_codes: dict[bytes, Code | None] = {}  # of undefined length, delimiter included
         key = walker.encoding.key
         self._ends = struct.pack(walker.encoding.order + "II", walker.sequence_end, 0)
         self._plain = frozenset(key(tag) for tag in _PLAIN_VALUES)
         (self._sequence_vr,) = walker.encoding.vr_keys([b"SQ"])
-        self._skipped = frozenset((key(_RELATIONSHIP), key(_VALUE_TYPE)))
+        self._skipped = frozenset((key(RELATIONSHIP), key(VALUE_TYPE)))
         self._concept_name = key(CONCEPT_NAME)
         self._content = key(CONTENT)
         self._measured = key(_MEASURED_VALUES)
@@ -90,7 +128,7 @@ class ContentReader:
         if walker is self.walker:
             return self
         if self._implicit is None:
-            self._implicit = ContentReader(walker)
+            self._implicit = ContentReader(walker, is_noting=self.is_noting)
         return self._implicit
 
     def _reader_of(self, key: int, vr: int, start: int) -> ContentReader:
@@ -106,13 +144,13 @@ class ContentReader:
         """
         if depth > DEEPEST_CONTENT:
             raise Refusal(f"content nested deeper than {DEEPEST_CONTENT} levels")
-        walker, codes, reader = self.walker, self.codes, self
+        walker, reader = self.walker, self
         data, is_explicit = walker.data, walker.encoding.is_explicit
         unpack_pair, unpack_explicit = walker.unpack_pair, walker.unpack_explicit
         short_vrs, item_start, item_stop = walker.short_vrs, walker.item, walker.item_end
         skipped, plain, concept_name = self._skipped, self._plain, self._concept_name
         measured, content, code_value = self._measured, self._content, self._code_value
-        unpack_length, sequence_vr = walker.unpack_length, self._sequence_vr
+        unpack_length, sequence_vr, is_noting = walker.unpack_length, self._sequence_vr, self.is_noting
         is_open = length == UNDEFINED
         end = limit if is_open else start + length
         items: list[ContentItem] = []
@@ -133,6 +171,7 @@ class ContentReader:
             unit: Code | None = None
             qualifier: Code | None = None
             children, value_key = _NO_CHILDREN, 0
+            noted: list[ItemElement] | None = [] if is_noting else None
             while position < item_end:
                 if is_explicit:
                     key, vr, length = unpack_explicit(data, position)
@@ -164,7 +203,7 @@ class ContentReader:
                 elif key == concept_name:
                     if name is not None:
                         raise walker.twice(position, key)
-                    name = codes.get(data[value_start:value_end]) if value_end else None
+                    name = reader.codes.get(data[value_start:value_end]) if value_end else None
                     if name is None:
                         name, value_end = reader.code(value_start, length, item_end)
                     position = value_end
@@ -188,10 +227,15 @@ class ContentReader:
                     qualifier, position = reader.code(value_start, length, item_end)
                 else:
                     position = value_end or walker.end_of(value_start, length, item_end)
+                if noted is not None:
+                    tag, is_element_open = walker.encoding.tag(key), length == UNDEFINED
+                    noted.append(
+                        ItemElement(tag, value_start, position, is_element_open, walker, value, unit)
+                    )
                 reader = self
             if is_item_open:
                 raise walker.cut_off(position)
-            items.append(ContentItem(name, value, unit, qualifier, children))
+            items.append(ContentItem(name, value, unit, qualifier, children, noted))
             if is_one:
                 return items, position
         if is_open:
@@ -215,7 +259,7 @@ class ContentReader:
         is_open = length == UNDEFINED
         end = limit if is_open else start + length
         number: bytes | None = None
-        floating: bytes | None = None
+        floating: float | None = None
         unit: Code | None = None
         position = start
         while position < end:
@@ -248,34 +292,37 @@ class ContentReader:
                     break
                 else:
                     if key == self._floating and length == 8:
-                        floating = data[value_start : value_start + 8]
+                        order = "<" if walker.is_unknown(value_start) else walker.encoding.order
+                        (floating,) = struct.unpack_from(order + "d", data, value_start)
                     position = walker.end_of(value_start, length, item_end)
             if is_item_open:
                 raise walker.cut_off(position)
         if is_open:
             raise walker.cut_off(position)
         if floating is not None and not (number or b"").strip(b" \0"):
-            number = repr(struct.unpack(walker.encoding.order + "d", floating)[0]).encode("ascii")
+            number = repr(floating).encode("ascii")
         return number, unit, position
 
     def code(self, start: int, length: int, limit: int) -> tuple[Code | None, int]:
         """(the code, where it ends) of the code sequence whose item begins at `start`."""
         data = self.walker.data
         if length == UNDEFINED:
-            # equal bytes up to the first delimiter parse equally: only whole parsed sequences are kept
+            # equal bytes up to the first delimiter end equally: only whole open sequences are kept here
+            codes = self._open_codes
             end = data.find(self._ends, start, limit) + 8
             if end > 7:
                 chunk = data[start:end]
-                if chunk in self.codes:
-                    return self.codes[chunk], end
+                if chunk in codes:
+                    return codes[chunk], end
             end = self.walker.past_open(start, limit)
         else:
+            codes = self.codes
             end = start + length
             chunk = data[start:end]
-            if chunk in self.codes:
-                return self.codes[chunk], end
+            if chunk in codes:
+                return codes[chunk], end
         code = self._parsed_code(Span(start, end, length == UNDEFINED))
-        self.codes[data[start:end]] = code
+        codes[data[start:end]] = code
         return code, end
 
     def _parsed_code(self, span: Span) -> Code | None:

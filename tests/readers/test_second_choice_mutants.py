@@ -13,7 +13,7 @@ from rdsr_files import SYNTAXES, saved
 from second_choice_files import ENHANCED_XA, STEP, XA, enhanced_image, image, saved_as, step
 
 from dosetrack.errors import ReportRefusedError
-from dosetrack.readers import read_report
+from dosetrack.readers import check_template, read_content, read_report
 from dosetrack.readers.head import kept_bytes
 from dosetrack.records.report import DoseReport
 from dosetrack.services.heads import head_of
@@ -65,6 +65,8 @@ def test_mutants_are_read_or_refused(kind: str) -> None:
             refused += 1
         else:
             assert isinstance(found, DoseReport)
+            assert check_template(data, file="mutant") is None
+            assert (read_content(data, file="mutant") is not None) == found.source.endswith("rdsr")
             products = [event.dose_area_product_gycm2 for event in found.events]
             assert all(product is None or product >= 0.0 for product in products)
             read += 1
