@@ -111,10 +111,10 @@ def _follow_up_lines(found: FollowUpMeasures) -> list[str]:
     ]
     table = found.trigger
     if table is not None and table.sensitivity.value is not None:
-        share = table.sensitivity
+        found_by, peak = table.sensitivity, f"{table.peak_level_mgy:g} mGy"
         lines.append(
-            f"Ka,r at or above {table.kerma_level_mgy:g} mGy found {share.n} of {share.of} cases whose computed "
-            f"skin dose reached {table.peak_level_mgy:g} mGy (95 % interval {share.low:.0%} to {share.high:.0%}); "
+            f"Ka,r at or above {table.kerma_level_mgy:g} mGy found {found_by.n} of {found_by.of} cases whose "
+            f"computed skin dose reached {peak} (95 % interval {found_by.low:.0%} to {found_by.high:.0%}); "
             f"{table.not_mapped} cases have no map"
         )
     return lines

@@ -30,7 +30,7 @@ from dosetrack.exchange.department import (
 )
 from dosetrack.records.entries import CaseOpened, ReportReceived
 from dosetrack.records.people import Actor, Role
-from dosetrack.services.follow_up_settle import settle_maps
+from dosetrack.services.follow_up_settle import MapSettler
 from dosetrack.version import VERSION
 from dosetrack.workflow import TypedEntry, Workflow, open_workflow
 
@@ -96,12 +96,14 @@ def build_department(
         )
     cases = list(department_cases(seed=SEED, start=first, months=MONTHS + 1, scale=scale, until=today))
     steps = list(_in_order(cases))
+    settler = MapSettler(workflow)
     for done, (at, step) in enumerate(steps, start=1):
         clock.now = max(clock.now, at)
         step(workflow)
+        while settler.step():
+            pass
         if progress is not None:
             progress(done, len(steps))
-    settle_maps(workflow)
     _follow_up(workflow, today=today)
     workflow.take_in_schedule(department_schedule(cases, seed=SEED, today=today), actor=BUILDER)
     workflow.ledger.close()

@@ -18,6 +18,7 @@ from threading import Event, Thread
 
 from dosetrack.errors import DosetrackError
 from dosetrack.records.people import Actor
+from dosetrack.services.follow_up_settle import MapSettler
 from dosetrack.services.heads import shown_name
 from dosetrack.services.ingest import ingest
 from dosetrack.workflow import Workflow
@@ -124,7 +125,7 @@ class FolderWatch:
         actor: Actor = SYSTEM,
         say: Callable[[str], None] = _LOG.warning,
     ) -> None:
-        self._workflow = workflow
+        self.workflow = workflow
         self._folders = tuple(dict.fromkeys(Path(os.path.abspath(folder)) for folder in folders))  # noqa: PTH100
         self._memo = memo if memo is not None else Memo()
         self._memo.load(position=workflow.position())
@@ -150,7 +151,7 @@ class FolderWatch:
                     break
                 done += self._take_in(ready[start : start + _FILES_A_TURN], now)
         finally:
-            self._memo.keep(position=self._workflow.position())
+            self._memo.keep(position=self.workflow.position())
         return done
 
     def _listed(self, folder: Path) -> dict[Path, Look]:
@@ -181,7 +182,7 @@ class FolderWatch:
                 self._say(f"{shown_name(place)}: is there again")
 
     def _take_in(self, paths: Sequence[Path], now: dict[Path, Look]) -> int:
-        result = ingest(self._workflow, paths, actor=self._actor, workers=1)
+        result = ingest(self.workflow, paths, actor=self._actor, workers=1)
         refused: dict[str, list[str]] = {}
         for one in result.refused:
             refused.setdefault(one.file, []).append(one.reason)
@@ -210,7 +211,7 @@ class FolderWatch:
         for reason in reasons:
             self._say(f"{name}: {reason}")
         if data:
-            self._workflow.quarantine(data, file=name, reason=" ".join(reasons), actor=self._actor)
+            self.workflow.quarantine(data, file=name, reason=" ".join(reasons), actor=self._actor)
         return True
 
 
@@ -234,6 +235,7 @@ class Watching:
 
     def __init__(self, watch: FolderWatch, *, every_s: float) -> None:
         self._watch = watch
+        self._settler = MapSettler(watch.workflow)
         self._every_s = every_s
         self._stopped = watch.stopping
         self._thread = Thread(target=self.run, name="folder watch", daemon=True)
@@ -260,6 +262,8 @@ class Watching:
             try:
                 self._watch.look()
                 has_failed = False
+                while not self._stopped.is_set() and self._settler.step():
+                    pass
             except (DosetrackError, OSError) as error:
                 if not has_failed:
                     _LOG.error("files could not be taken in (%s); they are tried again", error)
