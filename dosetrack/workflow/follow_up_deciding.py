@@ -17,7 +17,7 @@ from dosetrack.cases import Case, CaseState, standing
 from dosetrack.followup import decide_kidney, decide_skin
 from dosetrack.followup.items import KIDNEY, SKIN
 from dosetrack.followup.worklist import asks, asks_for_more
-from dosetrack.ledger import Transaction
+from dosetrack.ledger import CaseTotalRow, Transaction
 from dosetrack.records.entries import CaseOpened, Entry, NewEntry, PatientChanged, ReportMoved, Withdrawn
 from dosetrack.records.follow_up import (
     ContactTried,
@@ -66,8 +66,7 @@ def decide_touched(tx: Transaction, projector: CaseProjector, *, actor: Actor, n
     for case_id in touched:
         _decide_if_ended(tx, projector, case_id, actor=actor, now=now)
     for case_id in _looking_back_on(tx, [case_id for case_id in touched if case_id]):
-        if case_id not in touched:
-            _decide_if_ended(tx, projector, case_id, actor=actor, now=now)
+        _decide_if_ended(tx, projector, case_id, actor=actor, now=now)
 
 
 def decide_case(
@@ -192,27 +191,25 @@ def _same_number(one: float | None, other: float | None) -> bool:
 
 def _looking_back_on(tx: Transaction, case_ids: list[str]) -> Iterator[str]:
     """Cases of the same patients that began later, inside the windows in which earlier dose counts."""
-    if not case_ids:
-        return
-    window = _longest_window(settings_for(tx))
-    seen: set[str] = set()
+    seen = set(case_ids)
+    window: timedelta | None = None
     for case_id in case_ids:
         row = tx.case_total(case_id)
         if row is not None and row.state in ("planned", "running"):
             continue  # it counts when it ends
+        window = window or _longest_window(settings_for(tx))
         start = row.started_instant if row is not None else None
         for patient in _patients(tx, case_id):
-            if patient.id is None:
-                continue
-            for other in tx.cases_of_patient(patient_id=patient.id, patient_issuer=patient.id_issuer):
-                if (
-                    other.id in seen
-                    or other.id == case_id
-                    or not _is_after(other.started_instant, start, window)
-                ):
-                    continue
-                seen.add(other.id)
-                yield other.id
+            for other in _cases_of(tx, patient):
+                if other.id not in seen and _is_after(other.started_instant, start, window):
+                    seen.add(other.id)
+                    yield other.id
+
+
+def _cases_of(tx: Transaction, patient: Patient) -> tuple[CaseTotalRow, ...]:
+    if patient.id is None:
+        return ()
+    return tx.cases_of_patient(patient_id=patient.id, patient_issuer=patient.id_issuer)
 
 
 def _is_after(other: str | None, start: str | None, window: timedelta) -> bool:
