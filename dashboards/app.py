@@ -33,6 +33,7 @@ from dashboards.pages import (
     skin,
 )
 from dashboards.papers import papers
+from dashboards.pulse import pulse
 from dashboards.router import Page, match
 from dashboards.security import protect
 from dosetrack.errors import DosetrackError
@@ -67,6 +68,7 @@ def make_app(workflow: Workflow, *, clock: Clock = _now) -> Dash:
         register(app, workflow, clock)
     app.server.register_blueprint(interface(workflow, clock))
     app.server.register_blueprint(papers(workflow))
+    app.server.register_blueprint(pulse(workflow, clock))
     protect(app)
     return app
 

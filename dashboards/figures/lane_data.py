@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING
+from functools import cached_property
+from operator import attrgetter
+from typing import TYPE_CHECKING, Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from dashboards import view_models as vm
@@ -36,6 +38,15 @@ SHARE_AHEAD = 0.30
 """Part of the clock's length kept free on the right: the range ahead, and the names of the levels."""
 TIE_TOLERANCE = timedelta(seconds=20)
 """An injection is tied to a run that is on within this time of it."""
+MOST_POINTS = 500
+"""Points drawn of one line: more would stand closer than a screen tells apart."""
+MOST_MARKS = 90
+"""Marks of single readings: more would touch each other."""
+MOST_ROWS = 150
+"""Rows of the table of numbers that one curve takes."""
+
+
+Point = TypeVar("Point", bound=tuple[Any, ...])
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +59,7 @@ class Clock:
     is_live: bool
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # without slots: what is asked for again is held
 class Lanes:
     """Both lanes of one case as numbers on their axes; values in the unit of the axis."""
 
@@ -59,46 +70,52 @@ class Lanes:
 
     def radiation_points(self, curve: PlaneCurve) -> list[tuple[datetime, float]]:
         """Instants and values of one plane."""
-        divisor = DIVISOR[self.quantity]
-        found = [(p.instant, getattr(p, self.quantity)) for p in curve.points]
-        return [(at, value / divisor) for at, value in found if value is not None]
+        return self._points[curve.plane]
 
-    @property
+    @cached_property
+    def _points(self) -> dict[str, list[tuple[datetime, float]]]:
+        divisor, quantity = DIVISOR[self.quantity], attrgetter(self.quantity)
+        return {
+            curve.plane: [(p.instant, v / divisor) for p in curve.points if (v := quantity(p)) is not None]
+            for curve in self.view.curves
+        }
+
+    @cached_property
     def radiation_lines(self) -> list[LevelLine]:
         """The levels of the quantity that is drawn."""
         return [line for line in self.view.radiation_lines if line.quantity == self.quantity]
 
-    @property
+    @cached_property
     def radiation_value(self) -> float:
         """The highest plane's value."""
         points = [p for c in self.view.curves for p in self.radiation_points(c)]
         return max((value for _, value in points), default=0.0)
 
-    @property
+    @cached_property
     def radiation_top(self) -> float:
         """The level the radiation lane rises toward."""
         divisor = DIVISOR[self.quantity]
         top = lane_top(self.radiation_value * divisor, self.radiation_lines, leading=("substantial",))
         return max((top or 0.0) / divisor, self.radiation_value, 0.1)
 
-    @property
+    @cached_property
     def contrast_value(self) -> float:
         """Undiluted contrast given, the earlier part included [mL]."""
         return max((stair_ml(self.view, s) for s in self.view.stairs), default=earlier_ml(self.view))
 
-    @property
+    @cached_property
     def contrast_top(self) -> float:
         """The level the contrast lane rises toward [mL]."""
         lines = self.view.contrast_lines
         top = lane_top(self.contrast_value, lines, leading=("leading-limit", "limit"))
         return max(top or LEAST_CONTRAST_TOP_ML, self.contrast_value)
 
-    @property
+    @cached_property
     def radiation_end(self) -> float:
         """Upper end of the radiation axis."""
         return self.radiation_top * TOP_SPACE
 
-    @property
+    @cached_property
     def contrast_end(self) -> float:
         """Upper end of the contrast axis [mL]."""
         return self.contrast_top * (TOP_SPACE if self.view.contrast_lines else UNKNOWN_SPACE)
@@ -135,10 +152,15 @@ def lanes_of(view: CaseView, *, zone: ZoneInfo) -> Lanes:
 
 
 def two_accounts_rows(view: CaseView, *, zone: ZoneInfo) -> list[tuple[str, ...]]:
-    """The figure's numbers: time, what, Ka,r, DAP, contrast, iodine; oldest first."""
+    """The figure's numbers: time, what, Ka,r, DAP, contrast, iodine; oldest first.
+
+    Of readings that follow each other faster than the table can tell, the last of each short while.
+    """
     rows: list[tuple[datetime, tuple[str, ...]]] = []
+    clock = clock_of(view)
     for curve in view.curves:
-        for point in curve.points:
+        timed = [(point.instant, point) for point in curve.points]
+        for _, point in thinned(timed, clock, most=MOST_ROWS):
             kerma = vm.kerma_words(point.reference_air_kerma_mgy)
             area = " ".join(vm.dose_area_product(point.dose_area_product_gycm2))
             what = vm.joined("radiation", vm.plane_words(curve.plane), vm.basis_words(point.basis), by=", ")
@@ -148,6 +170,19 @@ def two_accounts_rows(view: CaseView, *, zone: ZoneInfo) -> list[tuple[str, ...]
         iodine = f"{vm.iodine_g(stair.iodine_g)} g I" if stair.iodine_g is not None else vm.NOT_KNOWN
         rows.append((stair.at, (what, "", "", f"{vm.used_ml(stair.contrast_ml)} mL", iodine)))
     return [(vm.clock_time(at, zone), *cells) for at, cells in sorted(rows, key=lambda r: r[0])]
+
+
+def thinned(points: Sequence[Point], clock: Clock, *, most: int = MOST_POINTS) -> list[Point]:
+    """Of points that begin with their instant, the first and the last of each while; few stay as they are.
+
+    The line rises only, so that what is left out lies between what is drawn.
+    """
+    if len(points) <= most:
+        return list(points)
+    step = (clock.end - clock.start) / most
+    whiles = [(point[0] - clock.start) // step for point in points]
+    ends = [whiles[i] != whiles[i + 1] for i in range(len(points) - 1)]
+    return [points[0], *(p for p, is_end in zip(points[1:-1], ends[1:], strict=True) if is_end), points[-1]]
 
 
 def clock_of(view: CaseView) -> Clock:

@@ -18,7 +18,7 @@ from dashboards.components.lane_head import lane_heads, wall_heads
 from dashboards.components.tables import figure_numbers
 from dashboards.figures.lane_data import two_accounts_rows
 from dashboards.figures.style import GRAPH_CONFIG
-from dashboards.figures.two_accounts import two_accounts
+from dashboards.figures.two_accounts import two_accounts_data
 from dashboards.pages import identity, room_entry, room_held, rooms
 from dashboards.pages.room_skin import hot_patch_panel
 from dashboards.router import Query, path_of
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     from dosetrack.workflow.results import CaseView
 
 HAND, WALL = "hand", "wall"
-POLL_MS = 500
 MOST_ON_WALL = 3
 """Open prompts that stand on the wall at once; the substantial ones come first."""
 FIGURE_HEAD = ("time", "what", "Ka,r", "DAP", "contrast", "iodine")
@@ -61,7 +60,10 @@ def _room(workflow: Workflow, query: Query, kind: str) -> Component:
         [
             dcc.Store(id=ids.ROOM_PLACE, data={"room": room, "kind": kind, "case": query.get("case")}),
             dcc.Store(id=ids.ROOM_MODE, data=mode),
-            dcc.Interval(id=ids.ROOM_WATCH, interval=2 * POLL_MS),
+            dcc.Store(id=ids.ROOM_WATCH),
+            dcc.Store(id=ids.ROOM_ENTERED),
+            html.Div(id=ids.ROOM_PLACE_MARK, hidden=True),
+            html.Div(id=ids.ROOM_LOST, className="room-lost", role="alert", hidden=True),
             html.Div(body(workflow, room, kind, mode), id=ids.ROOM_BODY, className="room-body"),
         ],
         className=f"room is-{kind}",
@@ -89,7 +91,8 @@ def body(workflow: Workflow, room: str, kind: str, mode: dict[str, Any]) -> Comp
 
 def _tick(view: CaseView, kind: str) -> list[Component]:
     return [
-        dcc.Interval(id=ids.ROOM_TICK, interval=POLL_MS),
+        dcc.Store(id=ids.ROOM_TICK),
+        dcc.Store(id=ids.ROOM_DRAWN),
         dcc.Store(id=ids.ROOM_SHOWN, data=shown_mark(view, kind)),
         html.P(id=ids.ROOM_SOUND, className="sound-refused", role="status"),
         dcc.Store(id=ids.ENTRY_DONE),
@@ -106,6 +109,7 @@ def shown_mark(view: CaseView, kind: str = HAND) -> dict[str, Any]:
     return {
         "case": view.case.id,
         "position": view.position,
+        "as_of": view.as_of.isoformat(),
         "open": [(p.id, len(p.levels)) for p in waiting],
         "standing": [p.id for p in standing],
         "told": [s.value.prompt_id for s in view.case.shown if s.value.screen == kind],
@@ -135,7 +139,7 @@ def _hand_body(workflow: Workflow, view: CaseView, room: str, *, others: list[st
             html.Div(
                 [
                     html.Div(lane_heads(case_words.accounts(view, zone=zone)), id=ids.ROOM_NUMBERS),
-                    _graph(two_accounts(view, ground=theme.DARK, zone=zone)),
+                    _graph(two_accounts_data(view, ground=theme.DARK, zone=zone)),
                     _ahead(view, HAND),
                     html.Div(
                         [
@@ -204,7 +208,7 @@ def _wall_body(workflow: Workflow, view: CaseView, room: str, *, running: int) -
                         wall_heads(case_words.accounts(view, zone=zone, decimals=1)),
                         id=ids.ROOM_NUMBERS,
                     ),
-                    _graph(two_accounts(view, ground=theme.DARK, zone=zone, font_size=22, is_wall=True)),
+                    _graph(two_accounts_data(view, ground=theme.DARK, zone=zone, font_size=22, is_wall=True)),
                     html.Aside(
                         [
                             html.H2("To decide"),

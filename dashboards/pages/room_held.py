@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from dashboards import ids
@@ -23,6 +23,7 @@ def held_panel(workflow: Workflow, room: str, *, is_wall: bool = False) -> Compo
     return html.Div(
         [
             dcc.Store(id=ids.ROOM_HELD_SHOWN, data=marks),
+            dcc.Store(id=ids.ROOM_HELD_TICK),
             html.Div(cards, id=ids.ROOM_HELD, className="prompts"),
             html.Div(id=ids.ROOM_HELD_MESSAGE, className="field-error", role="alert"),
         ]
@@ -43,6 +44,11 @@ def refreshed(workflow: Workflow, place: dict[str, Any], shown: list[str]) -> tu
     return (no_update, no_update) if marks == shown else (cards, marks)
 
 
+def waiting_ids(workflow: Workflow, room: str) -> list[str]:
+    """The entries whose cards should stand in the room."""
+    return [held.entry_id for held in workflow.held_in_room(room)]
+
+
 def decided(workflow: Workflow, key: str, *, case_id: str, by: str | None, room: str) -> str:
     """Record the answer of the button `key`; what is wrong with it, '' when recorded."""
     entry_id, answer = answer_of(key)
@@ -57,11 +63,18 @@ def decided(workflow: Workflow, key: str, *, case_id: str, by: str | None, room:
 
 def register(app: Dash, workflow: Workflow) -> None:
     """The callbacks of these cards."""
+    app.clientside_callback(
+        ClientsideFunction("live", "held"),
+        Output(ids.ROOM_HELD_TICK, "data"),
+        Input(ids.ROOM_SHOWN, "data"),  # tells which wait; the page asks for the cards when others do
+        State(ids.ROOM_HELD_SHOWN, "data"),
+        prevent_initial_call=True,
+    )
 
     @app.callback(
         Output(ids.ROOM_HELD, "children"),
         Output(ids.ROOM_HELD_SHOWN, "data"),
-        Input(ids.ROOM_SHOWN, "data"),  # moves with the ledger
+        Input(ids.ROOM_HELD_TICK, "data"),
         State(ids.ROOM_PLACE, "data"),
         State(ids.ROOM_HELD_SHOWN, "data"),
         prevent_initial_call=True,

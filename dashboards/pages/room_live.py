@@ -8,21 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, no_update
 
-from dashboards import case_words, ids, theme
+from dashboards import ids
 from dashboards.components import prompt_card
-from dashboards.components.lane_head import lane_heads, wall_heads
-from dashboards.figures.two_accounts import two_accounts, two_accounts_patch
 from dashboards.pages import identity, room, room_entry, room_held, room_touches
+from dashboards.pages.room_drawn import drawn, is_many
 from dashboards.router import path_of
 from dosetrack.alerts import to_decide
-from dosetrack.times import zone_named
 
 if TYPE_CHECKING:
     from dosetrack.workflow import Workflow
     from dosetrack.workflow.results import CaseView
-
-AGES_EVERY = 10
-"""Ages are rewritten at least every this many polls."""
 
 
 def watch(workflow: Workflow, place: dict[str, Any], mode: dict[str, Any]) -> tuple[Any, Any]:
@@ -46,26 +41,22 @@ def refresh(
     """
     nothing = (no_update,) * 8
     note_shown(workflow, shown, screen=place["kind"])
-    is_moved = workflow.position() != shown["position"]
+    is_moved = workflow.case_position(shown["case"]) > shown["position"]
     if not is_moved and not is_due:
         return nothing
-    view = workflow.case_view(shown["case"])
-    zone = zone_named(view.time_zone)
-    is_wall = place["kind"] == room.WALL
-    mark = room.shown_mark(view, place["kind"])
-    people = () if is_wall else workflow.people(place["room"])
-    numbers = case_words.accounts(view, zone=zone, decimals=1 if is_wall else 2)
-    figure = two_accounts(
-        view, ground=theme.DARK, zone=zone, font_size=22 if is_wall else 14, is_wall=is_wall
-    )
+    view = workflow.case_view_on_screen(shown["case"])
+    kind = place["kind"]
+    people = () if kind == room.WALL else workflow.people(place["room"])
+    same = drawn(view, kind)
+    mark = room.shown_mark(view, kind) | {"held": room_held.waiting_ids(workflow, place["room"])}
     has_new_prompts = as_pairs(mark["open"]) != as_pairs(shown["open"])
     return (
-        room.wall_head(view, zone) if is_wall else room.hand_head(view, zone),
-        wall_heads(numbers) if is_wall else lane_heads(numbers),
-        two_accounts_patch(figure),
-        no_update if is_wall or not is_moved else room.figure_rows(view, zone),
-        room.prompts(view, people, place["kind"]) if has_new_prompts else no_update,
-        room.answered(view) if is_moved else no_update,
+        same.head,
+        same.numbers,
+        same.figure,
+        same.rows() if is_due or not is_many(view) else no_update,
+        room.prompts(view, people, kind) if has_new_prompts else no_update,
+        same.answered if is_moved else no_update,
         mark,
         announcement(view, shown) if has_new_prompts else no_update,
     )
@@ -97,12 +88,12 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
     @app.callback(
         Output(ids.ROOM_BODY, "children"),
         Output(ids.ROOM_MODE, "data"),
-        Input(ids.ROOM_WATCH, "n_intervals"),
+        Input(ids.ROOM_WATCH, "data"),
         State(ids.ROOM_PLACE, "data"),
         State(ids.ROOM_MODE, "data"),
         prevent_initial_call=True,
     )
-    def watch_room(_n: int, place: dict[str, Any], mode: dict[str, Any]) -> tuple[Any, Any]:
+    def watch_room(_asked: Any, place: dict[str, Any], mode: dict[str, Any]) -> tuple[Any, Any]:
         return watch(workflow, place, mode)
 
     @app.callback(
@@ -114,16 +105,30 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
         Output(ids.ROOM_ANSWERED, "children"),
         Output(ids.ROOM_SHOWN, "data"),
         Output(ids.ANNOUNCER, "children"),
-        Input(ids.ROOM_TICK, "n_intervals"),
+        Input(ids.ROOM_TICK, "data"),
         Input(ids.ENTRY_DONE, "data"),
         State(ids.ROOM_PLACE, "data"),
         State(ids.ROOM_SHOWN, "data"),
         prevent_initial_call=True,
     )
     def refresh_room(
-        ticks: int | None, _done: Any, place: dict[str, Any], shown: dict[str, Any]
+        asked: dict[str, Any] | None, done: Any, place: dict[str, Any], shown: dict[str, Any]
     ) -> tuple[Any, ...]:
-        return refresh(workflow, place, shown, is_due=(ticks or 0) % AGES_EVERY == 0)
+        if asked is None and done is None:  # the page was only just drawn
+            return (no_update,) * 8
+        return refresh(workflow, place, shown, is_due=bool((asked or {}).get("is_due")))
+
+    app.clientside_callback(
+        ClientsideFunction("live", "enter"),
+        Output(ids.ROOM_ENTERED, "data"),
+        Input(ids.ROOM_MODE, "data"),
+        State(ids.ROOM_PLACE, "data"),
+    )
+    app.clientside_callback(
+        ClientsideFunction("live", "drawn"),
+        Output(ids.ROOM_DRAWN, "data"),
+        Input(ids.ROOM_SHOWN, "data"),
+    )
 
     app.clientside_callback(
         ClientsideFunction("prompts", "ahead"),

@@ -66,6 +66,13 @@ class LedgerReader:
         """The last `seq`, 0 for an empty ledger. Cheap enough to be asked many times a second."""
         return int(self.connection.execute(_POSITION).scalar_one())
 
+    def case_position(self, case_id: str) -> int:
+        """The last `seq` that tells of this case or of no case (a setting, a schedule); 0 for none."""
+        mine = _POSITION.where(schema.entry.c.case_id == case_id).scalar_subquery()
+        general = _POSITION.where(schema.entry.c.case_id.is_(None)).scalar_subquery()
+        found = self.connection.execute(select(mine, general)).one()
+        return int(max(found))
+
     def entry(self, entry_id: str) -> Entry | None:
         """The entry with this id, None when there is none."""
         row = self.connection.execute(_ENTRIES.where(schema.entry.c.id == entry_id)).one_or_none()

@@ -145,7 +145,7 @@ def radiation_account(
     events = unique_events(_on_plane(e, alias) for e in events)
     summed = {t.plane: t for t in summed_totals(events)}
     stated = _joined(replace(t, plane=alias.get(t.plane, t.plane)) for t in stated_totals)
-    typed = _typed([replace(r, plane=alias.get(r.plane, r.plane)) for r in readings])
+    typed = _typed([replace(r, plane=alias[r.plane]) if r.plane in alias else r for r in readings])
     factors = {alias.get(p, p): f for p, f in (calibration or {}).items()}
 
     for rows in (stated, typed):
@@ -208,15 +208,16 @@ def _total_as_single(rows: dict[PlaneName, DoseTotal], names: Set[PlaneName]) ->
 
 
 def _typed(readings: Sequence[ConsoleReading]) -> dict[PlaneName, DoseTotal]:
+    newest = {total.plane: total for total in console_totals(readings)}
     return {
-        total.plane: DoseTotal(
-            plane=total.plane,
+        plane: DoseTotal(
+            plane=plane,
             basis="stated",
             reference_air_kerma_mgy=total.reference_air_kerma_mgy,
             dose_area_product_gycm2=total.dose_area_product_gycm2,
             fluoroscopy_time_s=total.fluoroscopy_time_s,
         )
-        for total in console_totals(readings)
+        for plane, total in newest.items()
     }
 
 

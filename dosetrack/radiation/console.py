@@ -34,9 +34,10 @@ class _Counter:
     def read(self, value: float | None, *, offset: float, is_reset: bool) -> float | None:
         if is_reset:
             self.carried, self.offset, self.top = self.total, 0.0, None
-        self.offset = max(self.offset, offset)
-        if value is not None:
-            self.top = value if self.top is None else max(self.top, value)
+        if offset > self.offset:
+            self.offset = offset
+        if value is not None and (self.top is None or value > self.top):
+            self.top = value
         return self.total
 
     @property
@@ -54,22 +55,25 @@ def console_totals(readings: Sequence[ConsoleReading]) -> tuple[ConsoleTotal, ..
     readings : in order of time. A reading lower than the last that is not marked as a reset is a
         question put to a person elsewhere; until it is answered the higher one counts.
     """
-    counters: dict[tuple[str, str], _Counter] = {}
-
-    def read(reading: ConsoleReading, name: str, value: float | None, offset: float) -> float | None:
-        counter = counters.setdefault((reading.plane, name), _Counter())
-        return counter.read(value, offset=offset, is_reset=reading.is_reset)
-
-    return tuple(
-        ConsoleTotal(
-            plane=r.plane,
-            reference_air_kerma_mgy=read(
-                r, "kerma", r.reference_air_kerma_mgy, r.offset_reference_air_kerma_mgy
-            ),
-            dose_area_product_gycm2=read(
-                r, "dap", r.dose_area_product_gycm2, r.offset_dose_area_product_gycm2
-            ),
-            fluoroscopy_time_s=read(r, "time", r.fluoroscopy_time_s, r.offset_fluoroscopy_time_s),
+    counters: dict[str, tuple[_Counter, _Counter, _Counter]] = {}
+    totals = []
+    for r in readings:
+        of_plane = counters.get(r.plane)
+        if of_plane is None:
+            of_plane = counters[r.plane] = (_Counter(), _Counter(), _Counter())
+        kerma, dap, time = of_plane
+        totals.append(
+            ConsoleTotal(
+                plane=r.plane,
+                reference_air_kerma_mgy=kerma.read(
+                    r.reference_air_kerma_mgy, offset=r.offset_reference_air_kerma_mgy, is_reset=r.is_reset
+                ),
+                dose_area_product_gycm2=dap.read(
+                    r.dose_area_product_gycm2, offset=r.offset_dose_area_product_gycm2, is_reset=r.is_reset
+                ),
+                fluoroscopy_time_s=time.read(
+                    r.fluoroscopy_time_s, offset=r.offset_fluoroscopy_time_s, is_reset=r.is_reset
+                ),
+            )
         )
-        for r in readings
-    )
+    return tuple(totals)

@@ -8,7 +8,7 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from dosetrack.alerts import PromptWait, prompt_waits
-from dosetrack.cases import Case, CaseState, fold, report_digests, standing
+from dosetrack.cases import Case, CaseState, fold, report_digests, standing, telling
 from dosetrack.kidney import ContrastTotals, contrast_totals
 from dosetrack.ledger import CaseTotalRow, LedgerReader, PlaneDose, StoredEvent, Transaction
 from dosetrack.ledger.codec import from_json, to_json
@@ -25,6 +25,7 @@ from dosetrack.records.report import DoseReport, IrradiationEvent
 from dosetrack.settings import Settings
 from dosetrack.skin.screening import estimated_skin_range, rough_geometry
 from dosetrack.times import instant_of, local_day, zone_named
+from dosetrack.workflow.case_memory import CaseMemory
 from dosetrack.workflow.follow_up_rows import items_of, rows_of
 from dosetrack.workflow.last_used import LastUsed
 from dosetrack.workflow.prompts import prompts_of
@@ -84,6 +85,7 @@ class CaseProjector:
 
     def __init__(self) -> None:
         self._reports: LastUsed[str, DoseReport] = LastUsed(_REPORTS_KEPT_IN_MEMORY)
+        self._memory = CaseMemory()
 
     def project_case(self, tx: Transaction, case_id: str) -> None:
         """Project `case_id` from the beginning (its projections are gone)."""
@@ -132,16 +134,28 @@ class CaseProjector:
         self, reader: LedgerReader, case_id: str, *, entries: Sequence[Entry] | None = None
     ) -> tuple[Case, Settings]:
         """The folded case and the settings of its room and procedure."""
-        entries = reader.entries(case=case_id) if entries is None else entries
+        is_from_ledger = entries is None
+        entries = self._memory.entries(reader, case_id) if entries is None else entries
         digests = report_digests(entries)
         reports = {s: r for s in digests if (r := self._report(reader, s)) is not None}
         site = settings_for(reader)
-        first = fold(case_id, entries, reports, room_of=site.pairs("site.rooms"), zone=_zone(site))
+
+        def folded(zone: ZoneInfo) -> Case:
+            room_of = site.pairs("site.rooms")
+
+            def make() -> Case:
+                return fold(case_id, entries, reports, room_of=room_of, zone=zone)
+
+            if not is_from_ledger:
+                return make()
+            others = (tuple(reports), tuple(room_of.items()), zone.key)
+            return self._memory.folded(case_id, entries, others, make)
+
+        first = folded(_zone(site))
         settings = settings_for(reader, room=first.room, procedure=first.procedure)
         if settings.text("site.time_zone") == site.text("site.time_zone"):
             return first, settings
-        zone = _zone(settings)
-        return fold(case_id, entries, reports, room_of=site.pairs("site.rooms"), zone=zone), settings
+        return folded(_zone(settings)), settings
 
     def _report(self, reader: LedgerReader, sha256: str) -> DoseReport | None:
         """The report with this digest, from memory or from the ledger; a report never changes."""
@@ -194,7 +208,7 @@ def account_of(case: Case, *, calibration: dict[str, float] | None = None) -> Ra
     return radiation_account(
         [t.counted.event for t in case.events],
         case.stated,
-        [s.value for s in case.readings],
+        [s.value for s in telling(case.readings)],
         calibration=calibration,
     )
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from datetime import datetime
+from functools import cached_property
 
 from dosetrack.errors import UnknownCaseError
 from dosetrack.records.entries import ConsoleReading
 from dosetrack.workflow.base import LedgerUser
+from dosetrack.workflow.held_views import HeldViews
 from dosetrack.workflow.listing import summary_of
 from dosetrack.workflow.questions import last_reading_in_room
 from dosetrack.workflow.results import (
@@ -24,6 +26,11 @@ class Reading(LedgerUser):
     def position(self) -> int:
         """The last ledger seq; cheap enough to ask twice a second."""
         return self.ledger.position()
+
+    def case_position(self, case_id: str) -> int:
+        """The last ledger seq that tells of this case or of no case; as cheap as `position`."""
+        with self.ledger.reading() as reader:
+            return reader.case_position(case_id)
 
     def cases(self, *, first_day: str | None = None, last_day: str | None = None) -> tuple[CaseSummary, ...]:
         """Cases by local day (YYYY-MM-DD, both ends included), oldest first."""
@@ -47,6 +54,21 @@ class Reading(LedgerUser):
             if not case.entries:
                 raise UnknownCaseError(f"there is no case with the id {case_id!r}")
             return case_view(reader, case, settings, as_of=as_of or self._clock())
+
+    def case_view_on_screen(self, case_id: str) -> CaseView:
+        """The same for screens that stand open: one view for all that ask within a second of each other.
+
+        Whatever is told of the case is in it. What changes without that (ages, forecasts, cases of the
+        same patient elsewhere) may be a second old.
+        """
+        position, now = self.case_position(case_id), self._clock()
+        return self._on_screen.get(
+            case_id, position=position, now=now, make=lambda: self.case_view(case_id, as_of=now)
+        )
+
+    @cached_property
+    def _on_screen(self) -> HeldViews[CaseView]:
+        return HeldViews()
 
     def patient_history(
         self, patient_id: str, *, patient_issuer: str | None = None, before: datetime | None = None

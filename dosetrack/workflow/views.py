@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
 
-from dosetrack.cases import Case, CaseState
+from dosetrack.cases import Case, CaseState, telling
 from dosetrack.findings import Finding
 from dosetrack.kidney import (
     KidneyAssessment,
@@ -112,7 +112,7 @@ def case_view(reader: LedgerReader, case: Case, settings: Settings, *, as_of: da
     computed = compute(reader, case, settings, as_of=as_of)
     zone = settings.text("site.time_zone")
     timed = [TimedEvent(t.instant, t.counted.event) for t in case.events if t.instant is not None]
-    curves = plane_curves(timed, [TimedReading(s.at, s.value) for s in case.readings])
+    curves = plane_curves(timed, [TimedReading(s.at, s.value) for s in telling(case.readings)])
     strips = beam_on(timed)
     stairs = stairs_of(case)
     is_live = case.state is CaseState.RUNNING

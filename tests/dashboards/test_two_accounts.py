@@ -150,7 +150,8 @@ def test_order_of_traces_never_changes(workflow: Workflow, case_id: str, busy_ca
 
 
 def test_patch_keeps_everything_but_the_data(workflow: Workflow, busy_case: str) -> None:
-    operations = fig.two_accounts_patch(drawn(workflow, busy_case)).to_plotly_json()["operations"]
+    data = fig.two_accounts_data(workflow.case_view(busy_case), ground=DARK, zone=ZONE)
+    operations = fig.two_accounts_patch(data).to_plotly_json()["operations"]
     places = {tuple(op["location"]) for op in operations}
     assert ("layout", "xaxis", "range") in places
     assert all(place[0] == "data" or place[:1] == ("layout",) for place in places)
