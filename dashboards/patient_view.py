@@ -257,16 +257,16 @@ def _share(share: CaseShare, peak_mgy: float | None) -> str:
 
 def apart_rows(view: SkinMapView, course: PatientCourse) -> list[tuple[object, ...]]:
     """The cases that are not on the map, each with its own air kerma."""
-    rows: list[tuple[object, ...]] = [
-        (_case_link(one.case_id, one.day), vm.kerma_words(one.reference_air_kerma_mgy), NOT_PLACED)
-        for one in view.not_on_map
-    ]
-    rows += [
-        (_case_link(c.summary.id, (c.summary.started_at or "")[:10]), _case_row(c.summary)[3], OUTSIDE)
+    on_map = {share.case_id for share in view.shares}
+    return [
+        (
+            _case_link(c.summary.id, c.summary.started_at),
+            _case_row(c.summary)[3],
+            NOT_PLACED if c.summary.id in view.cases else OUTSIDE,
+        )
         for c in course.cases
-        if c.summary.id not in view.cases and c.at is not None
+        if c.summary.id not in on_map and c.at is not None
     ]
-    return rows
 
 
 def _case_link(case_id: str, day: str | None) -> object:

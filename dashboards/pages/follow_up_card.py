@@ -59,12 +59,19 @@ def layout(workflow: Workflow, query: Query) -> Component:
                 className="page-head",
             ),
             call_card.identity(items[0].item.patient),
-            html.Div(who_field(ids.CARD_WHO, workflow.people()), className="card-who entry"),
+            html.Div(_who(workflow.people()), className="card-who entry"),
             html.P(id=ids.CARD_MESSAGE, className="recorded card-message", role="status"),
             html.Div(body(items, workflow.people()), id=ids.CARD_BODY),
         ],
         className="page follow-up card",
     )
+
+
+def _who(people: tuple[str, ...]) -> Component:
+    """Who calls; kept from card to card for the session."""
+    field = who_field(ids.CARD_WHO, people)
+    field.persistence, field.persistence_type = True, "session"
+    return field
 
 
 def body(items: tuple[ItemOnDay, ...], people: tuple[str, ...]) -> list[Component]:
