@@ -114,8 +114,8 @@ def register(app: Dash, workflow: Workflow, clock: Callable[[], datetime]) -> No
     def refresh_room(
         asked: dict[str, Any] | None, done: Any, place: dict[str, Any], shown: dict[str, Any]
     ) -> tuple[Any, ...]:
-        if asked is None and done is None:  # the page was only just drawn
-            return (no_update,) * 8
+        if asked is None and done is None:  # the page was only just drawn; what follows the mark runs
+            return (*(no_update,) * 6, shown, no_update)
         return refresh(workflow, place, shown, is_due=bool((asked or {}).get("is_due")))
 
     app.clientside_callback(
