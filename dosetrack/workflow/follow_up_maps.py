@@ -63,8 +63,10 @@ class FollowUpMaps(SkinMaps):
         One case at a time, so that an interruption loses at most this one.
         """
         try:
-            self.keep_skin_results([self.worked_out_skin_result(case_id)])
-            self._keep_window(case_id)
+            own = self.worked_out_skin_result(case_id)
+            self.keep_skin_results([own])
+            if own.result.peak_mgy is not None:  # a case without a map adds to none
+                self._keep_window(case_id)
         except InputError:  # table axes of its room contradict each other: it is decided without a map
             pass
         with self.ledger.transaction() as tx:
