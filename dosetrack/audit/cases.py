@@ -36,6 +36,7 @@ class AuditCase:
     reference_air_kerma_by_plane_mgy : for the levels, which read each plane alone
     field_cm2 : collimated field that scales the DAP levels; None: unscaled
     skin_upper_mgy : upper end of the estimated skin dose, for the levels; None: not estimated
+    body_surface_m2, complexity, is_biplane : what a fair comparison adjusts for; None: not known
     """
 
     id: str
@@ -48,6 +49,9 @@ class AuditCase:
     field_cm2: float | None = None
     skin_upper_mgy: float | None = None
     age_group: AgeGroup = AgeGroup.ADULT
+    body_surface_m2: float | None = None
+    complexity: str | None = None
+    is_biplane: bool | None = None
 
     def value(self, quantity: str) -> float | None:
         """The value of `quantity`, None when missing."""

@@ -74,6 +74,8 @@ HOME_OF_LIBRARY = {
     "waitress": {"cli", "services"},
     "pydicom": {"readers", "exchange"},
     "pynetdicom": {"services", "exchange"},
+    "scipy": {"audit"},
+    "statsmodels": {"audit"},
 }
 
 
