@@ -22,6 +22,7 @@ from dashboards.pages import (
     facts,
     follow_up,
     follow_up_card,
+    machines,
     month,
     operators,
     patient,
@@ -87,6 +88,7 @@ def page_table() -> tuple[Page, ...]:
         *follow_up.PAGES,
         *month.PAGES,
         *operators.PAGES,
+        *machines.PAGES,
         *settings.PAGES,
     )
 
@@ -108,6 +110,7 @@ def page_registers() -> tuple[Callable[..., None], ...]:
         follow_up_card,
         month,
         operators,
+        machines,
         settings,
     )
     return tuple(module.register for module in modules)

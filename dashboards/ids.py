@@ -275,6 +275,12 @@ OPERATORS_QUANTITY = "operators-quantity"
 OPERATORS_ME = "operators-me"
 OPERATORS_ORDER = "operators-order"
 
+# machines
+MACHINES_MONTHS = "machines-months"
+MACHINES_ONE = "machines-one"
+MACHINE_TEMPLATE = "machine-template"
+MACHINE_ASKED = "machine-asked"
+
 
 def family(kind: str, key: Any) -> dict[str, Any]:
     """The id of one member of a family: ``{'type': kind, 'key': key}``."""

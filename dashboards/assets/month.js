@@ -21,7 +21,7 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
    are redrawn to it and their numbers opened. */
 (function () {
   const PAPER_PX = 1000;
-  const WIDE = ".page.month, .page.operators, .page.settings";
+  const WIDE = ".page.month, .page.operators, .page.settings, .page.machines";
   const opened = [];
   const lying = document.createElement("style");
   lying.textContent = "@page { size: A4 landscape; margin: 12mm; }";

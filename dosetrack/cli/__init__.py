@@ -18,6 +18,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "skin": ("dosetrack.cli.skin", "skin"),
     "followup": ("dosetrack.cli.followup", "followup"),
     "audit": ("dosetrack.cli.audit", "audit"),
+    "machines": ("dosetrack.cli.machines", "machines"),
     "schedule": ("dosetrack.cli.schedule", "schedule"),
     "receive": ("dosetrack.cli.receive", "receive"),
     "watch": ("dosetrack.cli.watch", "watch"),

@@ -14,13 +14,14 @@ from dosetrack.workflow.feeding import Feeding
 from dosetrack.workflow.follow_up_audit import FollowUpAudit
 from dosetrack.workflow.follow_up_maps import FollowUpMaps
 from dosetrack.workflow.governing import Governing
+from dosetrack.workflow.machines import MachinesSeen
 from dosetrack.workflow.papers import Papers
 from dosetrack.workflow.patients import Patients
 
 _LOG = logging.getLogger(__name__)
 
 
-class Workflow(FollowUpAudit, Feeding, Governing, Papers, Patients, FollowUpMaps):
+class Workflow(FollowUpAudit, Feeding, Governing, MachinesSeen, Papers, Patients, FollowUpMaps):
     """Joins ledger and calculators. Threads may share it; every change is one transaction."""
 
 

@@ -78,10 +78,17 @@ AUDIT_PROCEDURE = {"procedure", "n", "quantities", "reference"}
 AUDIT_OPERATOR = {"operator", "procedure", "n", "quantities"}
 AUDIT_QUANTITY = {"n", "median", "p25", "p75"}
 
+MACHINES = {"first_day", "last_day", "machines"}
+MACHINE = {
+    "name", "serial", "station", "manufacturers", "models", "rooms", "reports", "cases", "events", "drifts",
+    "reference_points", "table_axes", "table_axes_verified", "angles", "calibration", "clock",
+    "finding_counts", "conformance",
+}  # fmt: skip
+
 ALL_KEYS = (
     READ | REFUSED | REPORT | IDENTITY | PATIENT | EQUIPMENT | PROCEDURE | TOTAL | EVENT | FILTER
     | FINDING | INGEST | CASE | SCHEDULE | PLANNED | REFUSED_LINE | RECEPTION | KIDNEY | EGFR | LIMIT
     | DOCUMENT | FOLLOWUP | FOLLOWUP_ITEM | FOLLOWUP_REASON | CALL_LIST | AUDIT | AUDIT_FOLLOW_UP
     | AUDIT_PROCEDURE | AUDIT_OPERATOR
-    | AUDIT_QUANTITY
+    | AUDIT_QUANTITY | MACHINES | MACHINE
 )  # fmt: skip

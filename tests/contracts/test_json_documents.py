@@ -164,6 +164,23 @@ def test_followup_and_its_call_list(run: Run, tmp_path: Path) -> None:
     assert calls["deaths_checked"].startswith("Deaths not checked")
 
 
+def test_machines(run: Run, ledger: str) -> None:
+    """One system with two cases; no event tells its field, so its meters are not known."""
+    outcome = run("machines", "--from", "2026-03-01", "--to", "2026-03-31", "--json", "--ledger", ledger)
+    assert outcome.exit_code == 0
+    document = outcome.document
+    assert missing(document, keys.MACHINES) == set()
+    (machine,) = document["machines"]
+    assert missing(machine, keys.MACHINE) == set()
+    assert (machine["serial"], machine["station"]) == ("S1", "ROOM1")
+    assert (machine["reports"], machine["cases"], machine["events"]) == (2, 2, 4)
+    assert [drift["verdict"] for drift in machine["drifts"]] == ["not told"]
+    assert machine["conformance"]["checked"] == 2
+    empty = run("machines", "--from", "2025-03-01", "--to", "2025-03-31", "--json", "--ledger", ledger)
+    assert empty.document["machines"] == []
+    assert run("machines", "--from", "2026-04-01", "--to", "2026-03-01", "--ledger", ledger).exit_code == 2
+
+
 def test_the_chain_of_a_fresh_ledger_holds(run: Run, ledger: str) -> None:
     assert run("ledger", "verify", "--ledger", ledger).exit_code == 0
     before = run("cases", "--json", "--ledger", ledger).stdout
