@@ -89,17 +89,22 @@ def test_everything_says_it_is_invented(small: list[SampleCase]) -> None:
 
 
 def test_dose_area_product_is_kerma_times_field_at_the_reference_point(small: list[SampleCase]) -> None:
-    checked = 0
-    for event in all_events(small):
-        if event.reference_air_kerma_mgy is None or event.dose_area_product_gycm2 is None:
-            continue
-        to_reference = event.source_to_reference_point_mm / event.source_to_detector_mm
-        field_cm2 = event.field_height_mm * event.field_width_mm / 100 * to_reference**2
-        expected = event.reference_air_kerma_mgy / 1000 * field_cm2
-        # area to 0.001 cm2, product to 7 digits
-        assert event.dose_area_product_gycm2 == pytest.approx(expected, rel=2e-5)
-        checked += 1
-    assert checked > 2000
+    """Times what the meter of the room reads of the truth: one room's reads low from month 10 on."""
+    checked = Counter()
+    for case in small:
+        month = (case.started_at.year - START.year) * 12 + case.started_at.month - START.month
+        for event in all_events([case]):
+            if event.reference_air_kerma_mgy is None or event.dose_area_product_gycm2 is None:
+                continue
+            to_reference = event.source_to_reference_point_mm / event.source_to_detector_mm
+            field_cm2 = event.field_height_mm * event.field_width_mm / 100 * to_reference**2
+            reads = 0.86 if case.room == "Room 3" and month >= 10 else 1.0
+            expected = reads * event.reference_air_kerma_mgy / 1000 * field_cm2
+            # area to 0.001 cm2, product to 7 digits
+            assert event.dose_area_product_gycm2 == pytest.approx(expected, rel=2e-5)
+            checked[reads] += 1
+    assert checked[1.0] > 2000
+    assert checked[0.86] > 100
 
 
 def test_exposure_is_current_times_time(small: list[SampleCase]) -> None:

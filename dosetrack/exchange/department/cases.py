@@ -100,6 +100,7 @@ def _beam_plan(plan: CasePlan, uid_root: str, rng: Random) -> BeamPlan:
         events=min(_MOST_EVENTS, max(_FEWEST_EVENTS, number)),
         size_cm=plan.patient.size_cm,
         uid_root=uid_root,
+        dap_factor=plan.room.dap_factor(plan.month),
     )
 
 

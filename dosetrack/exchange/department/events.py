@@ -37,6 +37,7 @@ class BeamPlan:
     uid_root : text the event UIDs are derived from
     idle_min : time without beam in all; None follows the fluoroscopy time
     plane_b_share : part of the runs made in both planes; None as usual for the procedure
+    dap_factor : what the DAP meter reads of the truth
     """
 
     room: SampleRoom
@@ -49,6 +50,7 @@ class BeamPlan:
     uid_root: str
     idle_min: float | None = None
     plane_b_share: float | None = None
+    dap_factor: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,7 +267,7 @@ def _with_field(
     return replace(
         event,
         reference_air_kerma_mgy=kerma,
-        dose_area_product_gycm2=significant(kerma / 1000 * area_cm2 / magnification**2),
+        dose_area_product_gycm2=significant(plan.dap_factor * kerma / 1000 * area_cm2 / magnification**2),
         field_height_mm=height,
         field_width_mm=width,
         field_area_cm2=area_cm2,

@@ -44,6 +44,7 @@ class SampleRoom:
     field_limit_mm : side of the detector
     kerma_factor : its dose relative to the department's
     sends_offset : whether its times carry their offset from UTC
+    dap_meter_factor : what its DAP meter reads of the truth from month `dap_meter_from_month` on; 0: never
     """
 
     name: str
@@ -58,12 +59,19 @@ class SampleRoom:
     drift_from_month: int
     step_factor: float
     step_from_month: int
+    dap_meter_factor: float
+    dap_meter_from_month: int
 
     def dose_factor(self, month: int) -> float:
         """Its dose in month `month` of the department (from 0), relative to the department's."""
         factor = self.kerma_factor * (1 + self.drift_per_month) ** max(0, month - self.drift_from_month)
         has_step = self.step_from_month and month >= self.step_from_month
         return factor * self.step_factor if has_step else factor
+
+    def dap_factor(self, month: int) -> float:
+        """What its DAP meter reads in month `month`, relative to the truth."""
+        has_moved = self.dap_meter_from_month and month >= self.dap_meter_from_month
+        return self.dap_meter_factor if has_moved else 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +141,8 @@ def _room(row: dict[str, str]) -> SampleRoom:
         drift_from_month=int(row["drift_from_month"]),
         step_factor=float(row["step_factor"]),
         step_from_month=int(row["step_from_month"]),
+        dap_meter_factor=float(row["dap_meter_factor"]),
+        dap_meter_from_month=int(row["dap_meter_from_month"]),
     )
 
 
