@@ -293,6 +293,8 @@ def reason_value(reason: FollowUpReason) -> str:
     told = [] if reason.value is None else [_amount(reason.quantity, reason.value, levels)]
     if reason.low is not None and reason.high is not None:
         told.append(f"range {range_words(reason.low, reason.high)}")
+    if reason.quantity == "contrast_ml" and reason.level is not None:  # the text names the limit alone
+        told.append(f"limit {vm.limit_ml(reason.level)} mL")
     return ", ".join(told)
 
 

@@ -83,7 +83,7 @@ def _filters(view: Worklist, query: Query) -> Component:
             "Order",
             list(fv.ORDERS.items()),
             query.get("order"),
-            everything="most urgent first",
+            everything="urgent first",
         ),
         choice(ids.FOLLOW_ALL, "Settled", [("yes", "listed too")], query.get("all"), everything="left out"),
     )
