@@ -77,7 +77,7 @@ _GROUPS: dict[str, tuple[str, ...]] = {
     ),
     "The kidneys may be worse than the number says.": (
         "creatinine-age-unknown", "creatinine-stale-confirmed", "creatinine-after-contrast",
-        "egfr-implausible",
+        "egfr-implausible", "ideal-weight-not-defined",
     ),
     "The limit shown is the lower of what is possible.": (
         "sex-unknown", "weight-above-ideal", "injection-site-unknown",
@@ -85,6 +85,9 @@ _GROUPS: dict[str, tuple[str, ...]] = {
     "Prevention and a creatinine after the case are worth a thought.": ("egfr-at-risk",),
     "The iodine given is not fully known; the case may be nearer to its limits.": (
         "concentration-unknown", "iodine-at-least", "contrast-given-not-told",
+    ),
+    "A rise is told from values of one laboratory; converted ones can miss it or make one up.": (
+        "creatinine-units-mixed",
     ),
     "Contrast given earlier adds to this case.": (
         "earlier-contrast-unknown", "earlier-contrast-amount-unknown",
