@@ -62,6 +62,7 @@ def make_app(workflow: Workflow, *, clock: Clock = _now) -> Dash:
         enable_mcp=False,
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
+    app.index_string = app.index_string.replace("<html>", '<html lang="en">')
     pages = page_table()
     app.layout = shell
     _register_router(app, workflow, pages)

@@ -109,14 +109,20 @@ def reading_pad(*, plane: str, units: Sequence[str]) -> Component:
             _choice(ids.KEYPAD_UNIT, list(units), units[0], "Unit"),
             html.Div(
                 [
-                    dcc.Input(
-                        id=ids.KEYPAD_TEXT,
-                        type="text",
-                        inputMode="decimal",
-                        className="input keypad-display",
-                        placeholder="number",
-                        autoComplete="off",
-                        debounce=False,
+                    html.Label(
+                        [
+                            html.Span("number read or given", className="for-readers"),
+                            dcc.Input(
+                                id=ids.KEYPAD_TEXT,
+                                type="text",
+                                inputMode="decimal",
+                                className="input keypad-display",
+                                placeholder="number",
+                                autoComplete="off",
+                                debounce=False,
+                            ),
+                        ],
+                        className="keypad-number",
                     ),
                     html.Button("Record", id=ids.KEYPAD_RECORD, className="button target is-strong"),
                 ],
@@ -230,9 +236,9 @@ def _product(context: Injection) -> Component:
 
 
 def _field(label: str, control: Component) -> Component:
-    return html.Div(
-        [html.Div(label, className="field-label"), control], className="field", **{"aria-label": label}
-    )
+    if isinstance(control, dcc.Input):
+        return html.Label([html.Span(label, className="field-label"), control], className="field")
+    return html.Fieldset([html.Legend(label, className="field-label"), control], className="field")
 
 
 def _choice(name: str, options: Sequence[object], value: str, label: str) -> Component:

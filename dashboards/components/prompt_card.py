@@ -158,12 +158,18 @@ def _reason(prompt: Prompt) -> Component:
                 className="choices",
                 **_kept(),
             ),
-            dcc.Input(
-                id=ids.family(ids.PROMPT_WORDS, prompt.id),
-                type="text",
-                className="input",
-                placeholder="or in other words",
-                **_kept(),
+            html.Label(
+                [
+                    html.Span("because, in other words", className="for-readers"),
+                    dcc.Input(
+                        id=ids.family(ids.PROMPT_WORDS, prompt.id),
+                        type="text",
+                        className="input",
+                        placeholder="or in other words",
+                        **_kept(),
+                    ),
+                ],
+                className="prompt-other",
             ),
         ],
         className="prompt-field",

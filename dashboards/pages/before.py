@@ -59,7 +59,7 @@ def layout(workflow: Workflow, query: Query) -> Component:
             html.Div(
                 [
                     html.H1(f"{room}: before the case"),
-                    dcc.Link("Back to the room", href=path_of("room", room)),
+                    dcc.Link("Back to the room", href=path_of("room", room), className="nav-link"),
                 ],
                 className="page-head",
             ),
@@ -199,17 +199,20 @@ def _group(title: str, *children: Component) -> Component:
 def _text(name: str, label: str, hint: str = "", *, value: str | None = None) -> Component:
     return html.Div(
         [
-            html.Label(label, htmlFor=f"before-{name}"),
-            html.Div(
-                dcc.Input(
-                    id=ids.family(ids.BEFORE_FIELD, name),
-                    type="text",
-                    className="input",
-                    placeholder=hint,
-                    value=value,
-                    debounce=0.6,
-                    autoComplete="off",
-                )
+            html.Label(
+                [
+                    html.Span(label, className="field-label"),
+                    dcc.Input(
+                        id=ids.family(ids.BEFORE_FIELD, name),
+                        type="text",
+                        className="input",
+                        placeholder=hint,
+                        value=value,
+                        debounce=0.6,
+                        autoComplete="off",
+                    ),
+                ],
+                className="field",
             ),
             html.Div(id=ids.family(ids.BEFORE_MARK, name), className="field-mark"),
             html.Div(id=ids.family(ids.BEFORE_ERROR, name), className="field-error", role="alert"),

@@ -7,6 +7,7 @@ import threading
 import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -159,7 +160,7 @@ def test_answers_slower_than_the_pulse_are_waited_for(
     page.route("**/_dash-update-component", slowly)
     workflow.record(case, Injection(5.0, 320.0), actor=NURSE, is_confirmed=True)
     expect(_given(page)).to_have_text("25", timeout=PATIENCE_MS)
-    assert all(later - one >= 1.0 for one, later in zip(asked, asked[1:], strict=False))
+    assert all(later - one >= 1.0 for one, later in pairwise(asked))
     page.unroute("**/_dash-update-component")
 
 
@@ -194,60 +195,7 @@ def test_a_silent_feed_turns_hollow_and_says_since_when(
     assert digits.evaluate("node => getComputedStyle(node).color") == "rgba(0, 0, 0, 0)"
 
 
-# WCAG 2.2: 1.4.3 contrast of text, 4.1.2 names of controls, 2.5.8 size of targets
-_AUDIT = """() => {
-  const parse = text => {
-    const numbers = text.match(/[\\d.]+/g).map(Number);
-    return numbers.length < 4 ? [...numbers, 1] : numbers;
-  };
-  const luminance = ([r, g, b]) => {
-    const part = [r, g, b].map(c => c / 255).map(c => c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4);
-    return 0.2126 * part[0] + 0.7152 * part[1] + 0.0722 * part[2];
-  };
-  const over = (top, under) => [0, 1, 2].map(i => top[i] * top[3] + under[i] * (1 - top[3]));
-  const ground = node => {
-    const layers = [];
-    for (let n = node; n; n = n.parentElement) {
-      const colour = parse(getComputedStyle(n).backgroundColor);
-      if (colour[3] > 0) layers.push(colour);
-      if (colour[3] === 1) break;
-    }
-    return layers.reverse().reduce((under, top) => over(top, under), [255, 255, 255]);
-  };
-  const isShown = node => node.checkVisibility({visibilityProperty: true}) && node.getClientRects().length > 0 &&
-    !node.closest('.for-readers, .skip-link, [aria-hidden="true"]');
-  const found = [];
-  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
-  for (let text = walker.nextNode(); text; text = walker.nextNode()) {
-    const node = text.parentElement;
-    if (!text.textContent.trim() || node.closest('svg, script, style, option, :disabled') || !isShown(node)) continue;
-    const style = getComputedStyle(node), ink = parse(style.color), under = ground(node);
-    if (ink[3] === 0) continue;
-    const [high, low] = [luminance(over(ink, under)), luminance(under)].sort((a, b) => b - a);
-    const ratio = (high + 0.05) / (low + 0.05), size = parseFloat(style.fontSize);
-    const isLarge = size >= 24 || (size >= 18.66 && Number(style.fontWeight) >= 700);
-    if (ratio < (isLarge ? 3 : 4.5)) found.push(`contrast ${ratio.toFixed(2)}: ${text.textContent.trim().slice(0, 40)}`);
-  }
-  const name = node => {
-    const by = (node.getAttribute('aria-labelledby') || '').split(' ').filter(Boolean)
-      .map(id => document.getElementById(id)?.textContent || '').join(' ');
-    const labels = [...(node.labels || [])].map(l => l.textContent).join(' ');
-    const own = node.matches('input, textarea') ? '' : node.textContent;
-    return (by || node.getAttribute('aria-label') || labels || own || node.title || '').trim();
-  };
-  const controls = document.querySelectorAll(
-    'button, a[href], input:not([type=hidden]), select, textarea, summary, [role=button], [role=slider], [role=alertdialog]');
-  for (const node of controls) {
-    if (!isShown(node)) continue;
-    if (!name(node)) found.push(`no name: ${node.outerHTML.slice(0, 160)}`);
-    const target = node.closest('label') || node, box = target.getBoundingClientRect();
-    const isInline = getComputedStyle(node).display === 'inline' && node.matches('a');
-    if (!isInline && Math.min(box.width, box.height) < 24 && node.getAttribute('role') !== 'alertdialog')
-      found.push(`small target ${box.width.toFixed(0)}x${box.height.toFixed(0)}: ${node.outerHTML.slice(0, 120)}`);
-  }
-  for (const node of document.querySelectorAll('img:not([alt])')) found.push(`picture without words: ${node.src}`);
-  return found;
-}"""
+_AUDIT = (Path(__file__).parent / "page_audit.js").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("view", ["", "/wall", "/before"])
@@ -273,7 +221,6 @@ def test_words_can_be_read_controls_have_names_and_nothing_is_asked_elsewhere(
     page.locator("#before-start" if view == "/before" else "#room-numbers .digits").first.wait_for()
     if view != "/before":
         expect(page.locator("#room-prompts .prompt").first).to_be_visible()
-    page.locator(".cautions").first.wait_for(state="attached") if view == "" else None
     assert page.evaluate(_AUDIT) == []
     assert page.locator("html").get_attribute("lang") == "en"
     assert elsewhere == []
@@ -301,5 +248,7 @@ def test_focus_goes_through_the_hand_view_in_reading_order_and_can_be_seen(
         assert is_marked, page.evaluate("document.activeElement.outerHTML.slice(0, 300)")
         if region and (not regions or regions[-1] != region):
             regions.append(region)
+    if "room-top" in regions[1:]:  # once round the page
+        regions = regions[: regions.index("room-top", 1)]
     wanted = ["room-top", "room-accounts", "room-entry", "room-more"]
     assert regions == [name for name in wanted if name in regions]
