@@ -8,6 +8,7 @@ from datetime import date
 from typing import TypeVar
 
 from dosetrack.audit.cases import QUANTITIES, AgeGroup, AuditCase
+from dosetrack.audit.changes import Change, changes_of, still_comparable
 from dosetrack.audit.months import month_of, months_between, rolling_start
 from dosetrack.audit.reception import Reception
 from dosetrack.audit.reference import Comparison, chosen_reference, compare
@@ -39,6 +40,8 @@ class AuditSettings:
 
     references : none until the site chooses
     resets : procedure -> day from which its rolling window starts anew (new unit, new protocol)
+    changes : each takes the cases before it that it touches out of the rolling window
+    unread_changes : lines of the setting that tell no change
     """
 
     levels: LevelSettings = field(default_factory=default_level_settings)
@@ -46,6 +49,8 @@ class AuditSettings:
     rolling_months: int = field(default_factory=lambda: _default("audit.rolling_months"))
     references: tuple[ChosenReference, ...] = ()
     resets: Mapping[str, date] = field(default_factory=dict)
+    changes: tuple[Change, ...] = ()
+    unread_changes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,12 +180,15 @@ def audit_settings(settings: Settings, *, resets: Mapping[str, date] | None = No
         parts = [part.strip() for part in line.split("|")]
         procedure, quantity, key = parts if len(parts) == 3 else (line, "", "")
         chosen.append(ChosenReference(procedure=procedure, quantity=quantity, key=key))
+    changes, unread = changes_of(settings.lines("audit.changes"))
     return AuditSettings(
         levels=level_settings(settings),
         minimum_n=int(settings.number("audit.minimum_n")),
         rolling_months=int(settings.number("audit.rolling_months")),
         references=tuple(chosen),
         resets=resets or {},
+        changes=changes,
+        unread_changes=unread,
     )
 
 
@@ -267,7 +275,7 @@ def _comparisons(
 ) -> tuple[dict[tuple[str | None, AgeGroup], tuple[Comparison, ...]], tuple[Finding, ...]]:
     """Chosen reference levels are for adults: no comparison for the under 18s."""
     found: dict[tuple[str | None, AgeGroup], tuple[Comparison, ...]] = {}
-    findings = []
+    findings = [finding(FindingCode.AUDIT_CHANGE_UNREADABLE, line=line) for line in rules.unread_changes]
     for choice in rules.references:
         try:
             reference = chosen_reference(choice.key, quantity=choice.quantity)
@@ -277,7 +285,8 @@ def _comparisons(
             continue
         group = (choice.procedure, AgeGroup.ADULT)
         since = max(start, rules.resets.get(choice.procedure, start))
-        rows = [c for c in cases if _group(c) == group and since <= c.day <= last_day]
+        inside = [c for c in cases if _group(c) == group and since <= c.day <= last_day]
+        rows = still_comparable(inside, rules.changes, last_day=last_day)
         result = compare(
             rows,
             reference,

@@ -10,6 +10,8 @@ import typer
 
 from dosetrack.audit import AuditResult, OperatorRow, OverLevel, ProcedureRow, Statistics
 from dosetrack.audit.attention import Attention, what_to_look_at
+from dosetrack.audit.intervals import share_interval
+from dosetrack.audit.measures import Measures
 from dosetrack.audit.months import rolling_start
 from dosetrack.cli._ledger_options import JsonOption, LedgerOption, fail, opened_to_read
 from dosetrack.cli.cases import WRONG_USAGE, day_option
@@ -49,6 +51,9 @@ def audit(
     first: FirstDay,
     last: LastDay,
     as_json: JsonOption = False,
+    compare: Annotated[
+        bool, typer.Option("--compare", help="With --json: compare operators, adjusted for case mix.")
+    ] = False,
     ledger: LedgerOption = None,
 ) -> None:
     """Audit the ended cases of a period: medians, quartiles, levels reached, completeness."""
@@ -60,7 +65,9 @@ def audit(
     follow_up = workflow.follow_up_measures(first_day=first, last_day=last)
     if as_json:
         states = workflow.follow_up_states(list(dict.fromkeys(o.case.id for o in result.over_levels)))
-        write_json(audit_document(result, attention, follow_up=follow_up, states=states))
+        found = workflow.audit_measures(first_day=first, last_day=last, with_comparisons=compare)
+        document = audit_document(result, attention, follow_up=follow_up, states=states)
+        write_json(document | measures_document(result, found))
         return
     _print_audit(result, attention)
     for line in _follow_up_lines(follow_up):
@@ -118,6 +125,21 @@ def _follow_up_lines(found: FollowUpMeasures) -> list[str]:
             f"{table.not_mapped} cases have no map"
         )
     return lines
+
+
+def measures_document(result: AuditResult, found: Measures) -> dict[str, Any]:
+    """The keys of `dosetrack audit --json` that hold the statistics."""
+    return {
+        "percentile_intervals": plain(found.percentiles),
+        "typical": plain(found.typical),
+        "level_shares": [
+            {"quantity": c.quantity, "level": c.level, "tier": c.tier, **plain(share_interval(c.n, of=c.of))}
+            for c in result.level_counts
+        ],
+        "control_charts": plain(found.charts),
+        "comparisons": plain(found.comparisons),
+        "suspects": plain(found.suspects),
+    }
 
 
 def _over_document(over: OverLevel) -> dict[str, Any]:

@@ -39,6 +39,12 @@ class DoseFindings:
         Severity.WARNING,
         "The reference level chosen for {procedure} cannot be used. {reason}",
     )
+    AUDIT_CHANGE_UNREADABLE = FindingKind(
+        "audit-change-unreadable",
+        Severity.WARNING,
+        "The change {line} is left out: it does not read as first day | equipment, protocol or setting | "
+        "room | procedure | what was changed.",
+    )
     BEAM_QUALITY_OUTSIDE_TABLE = FindingKind(
         "beam-quality-outside-table",
         Severity.WARNING,

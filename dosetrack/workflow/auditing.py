@@ -5,13 +5,15 @@ from __future__ import annotations
 from datetime import date
 
 from dosetrack.audit import AgeGroup, AuditCase, AuditResult, audit, audit_settings
+from dosetrack.audit.comparing import ComparingRules
+from dosetrack.audit.measures import MeasureRules, Measures, measures
 from dosetrack.audit.months import rolling_start
 from dosetrack.errors import InputError
 from dosetrack.kidney import age_years_on
-from dosetrack.kidney.filtration import is_adult
+from dosetrack.kidney.filtration import is_adult, mosteller_m2
 from dosetrack.ledger import CaseState, CaseTotalRow, LedgerReader
 from dosetrack.settings import Settings
-from dosetrack.workflow.projector import extras_of
+from dosetrack.workflow.projector import CaseExtras, extras_of
 
 _COUNTED: tuple[CaseState, ...] = ("ended", "closed")
 
@@ -27,13 +29,45 @@ def audit_of(
     """
     first, last = date.fromisoformat(first_day), date.fromisoformat(last_day)
     rules = audit_settings(settings)
-    earliest = min(first, rolling_start(last, rules.rolling_months))
-    rows = reader.case_totals(from_day=earliest.isoformat(), to_day=last_day, state=_COUNTED)
+    cases = _cases(reader, settings, first=first, last=last, room=room)
+    return audit(cases, first_day=first, last_day=last, settings=rules)
+
+
+def measures_of(
+    reader: LedgerReader,
+    settings: Settings,
+    *,
+    first_day: str,
+    last_day: str,
+    room: str | None = None,
+    with_comparisons: bool = False,
+) -> Measures:
+    """The statistics beside the audit of the same days and room."""
+    first, last = date.fromisoformat(first_day), date.fromisoformat(last_day)
+    basis = audit_settings(settings)
+    rules = MeasureRules(
+        rolling_months=basis.rolling_months,
+        minimum_n=basis.minimum_n,
+        comparing=ComparingRules(
+            minimum_n=int(settings.number("audit.operator_minimum_n")),
+            widest=settings.number("audit.operator_widest"),
+        ),
+        changes=basis.changes,
+    )
+    cases = _cases(reader, settings, first=first, last=last, room=room)
+    return measures(cases, first_day=first, last_day=last, rules=rules, with_comparisons=with_comparisons)
+
+
+def _cases(
+    reader: LedgerReader, settings: Settings, *, first: date, last: date, room: str | None
+) -> list[AuditCase]:
+    """The cases of the period and of the rolling window that ends with it."""
+    earliest = min(first, rolling_start(last, audit_settings(settings).rolling_months))
+    rows = reader.case_totals(from_day=earliest.isoformat(), to_day=last.isoformat(), state=_COUNTED)
     names = settings.pairs("site.procedure_names")
     aliases = settings.pairs("site.operator_aliases")
     found = (audit_case(row, names=names, aliases=aliases) for row in rows)
-    cases = [case for case in found if case and (room is None or case.room == room)]
-    return audit(cases, first_day=first, last_day=last, settings=rules)
+    return [case for case in found if case and (room is None or case.room == room)]
 
 
 def months_with_cases(reader: LedgerReader) -> tuple[str, ...]:
@@ -73,7 +107,24 @@ def audit_case(row: CaseTotalRow, *, names: dict[str, str], aliases: dict[str, s
         field_cm2=extras.field_cm2,
         skin_upper_mgy=extras.skin_high_mgy if extras.has_geometry else None,
         age_group=_age_group(extras.birth_date, day),
+        body_surface_m2=_body_surface_m2(extras),
+        is_biplane=_is_biplane(row),
     )
+
+
+def _body_surface_m2(extras: CaseExtras) -> float | None:
+    """By Mosteller, which holds for children too; None without both sizes."""
+    if extras.weight_kg is None or extras.height_cm is None:
+        return None
+    try:
+        return mosteller_m2(weight_kg=extras.weight_kg, height_cm=extras.height_cm)
+    except InputError:
+        return None  # a size of zero is not known
+
+
+def _is_biplane(row: CaseTotalRow) -> bool | None:
+    planes = {dose.plane for dose in row.by_plane}
+    return bool(planes & {"b"}) if planes & {"a", "b", "single"} else None
 
 
 def _age_group(birth_date: str | None, day: date) -> AgeGroup:

@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from dosetrack.audit import AuditResult
+from dosetrack.audit.measures import Measures
 from dosetrack.errors import InputError
 from dosetrack.records.entries import (
     NewEntry,
@@ -14,7 +15,7 @@ from dosetrack.records.entries import (
 from dosetrack.records.people import Actor
 from dosetrack.settings import checked_scope, checked_value, definitions
 from dosetrack.times import zone_named
-from dosetrack.workflow.auditing import audit_of, months_with_cases
+from dosetrack.workflow.auditing import audit_of, measures_of, months_with_cases
 from dosetrack.workflow.results import (
     SettingView,
 )
@@ -76,6 +77,20 @@ class Governing(Scheduling):
             result = audit_of(reader, settings_for(reader), first_day=first_day, last_day=last_day, room=room)
         came = self.expected_and_received(first_day, last_day, room=room)
         return replace(result, completeness=replace(result.completeness, reception=came))
+
+    def audit_measures(
+        self, *, first_day: str, last_day: str, room: str | None = None, with_comparisons: bool = False
+    ) -> Measures:
+        """The statistics beside the audit of the same days and room: intervals, charts, comparisons."""
+        with self.ledger.reading() as reader:
+            return measures_of(
+                reader,
+                settings_for(reader),
+                first_day=first_day,
+                last_day=last_day,
+                room=room,
+                with_comparisons=with_comparisons,
+            )
 
     def months(self) -> tuple[str, ...]:
         """The months 'YYYY-MM' that hold cases, oldest first."""

@@ -44,8 +44,8 @@ def run(*words):
     return CliRunner().invoke(build_app(only="audit"), ["audit", *words])
 
 
-def document(ledger, first="2026-03-01", last="2026-03-31"):
-    outcome = run("--from", first, "--to", last, "--json", "--ledger", ledger)
+def document(ledger, first="2026-03-01", last="2026-03-31", more=()):
+    outcome = run("--from", first, "--to", last, "--json", *more, "--ledger", ledger)
     assert outcome.exit_code == 0, outcome.stderr
     return json.loads(outcome.stdout)
 
@@ -77,6 +77,26 @@ def test_operators_stand_in_rows_of_their_own(ledger):
     rows = document(ledger)["operators"]
     assert {(r["operator"], r["n"]) for r in rows} == {("Dr Invented One", 2), ("Dr Invented Two", 3)}
     assert {r["procedure"] for r in rows} == {"Invented shunt"}
+
+
+def test_the_statistics_stand_beside_the_tables(ledger):
+    found = document(ledger)
+    (kerma,) = [p for p in found["percentile_intervals"] if p["quantity"] == "reference_air_kerma_mgy"]
+    assert [row["fraction"] for row in kerma["percentiles"]["rows"]] == [0.1, 0.25, 0.5, 0.75, 0.9, 0.95]
+    assert kerma["percentiles"]["rows"][2]["low"] is None, "five cases bound no median with 95 %"
+    assert all(0 <= s["low"] <= s["share"] <= s["high"] <= 1 for s in found["level_shares"])
+    assert not any(row["is_enough"] for row in found["typical"])
+    assert {
+        c["chart"]["stretches"][0]["lines"] for c in found["control_charts"] if c["chart"]["stretches"]
+    } == {"too few points for limits"}
+    assert found["comparisons"] == []
+
+
+def test_operators_are_compared_when_asked_for_and_few_cases_cannot_tell(ledger):
+    rows = document(ledger, more=["--compare"])["comparisons"]
+    kerma = next(r["comparison"] for r in rows if r["comparison"]["quantity"] == "reference_air_kerma_mgy")
+    assert [o["operator"] for o in kerma["operators"]] == ["Dr Invented One", "Dr Invented Two"]
+    assert {o["telling"] for o in kerma["operators"]} == {"cannot tell yet"}
 
 
 def test_case_over_a_substantial_level_is_listed_with_its_source(ledger):

@@ -72,7 +72,10 @@ FOLLOWUP_ITEM = {"patient_id", "case_id", "kind", "tier", "reasons", "due", "sta
 FOLLOWUP_REASON = {"quantity", "value", "level", "source"}
 CALL_LIST = {"on", "deaths_checked", "items", "not_called"}
 
-AUDIT = {"procedures", "operators", "over_levels", "completeness", "follow_up"}
+AUDIT = {
+    "procedures", "operators", "over_levels", "completeness", "follow_up", "percentile_intervals",
+    "level_shares", "typical", "control_charts", "comparisons", "suspects",
+}  # fmt: skip
 AUDIT_FOLLOW_UP = {"on", "completeness", "trigger"}
 AUDIT_PROCEDURE = {"procedure", "n", "quantities", "reference"}
 AUDIT_OPERATOR = {"operator", "procedure", "n", "quantities"}
