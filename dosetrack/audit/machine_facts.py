@@ -175,18 +175,18 @@ def _add(
     is_fluoroscopy = np.array([word == FLUOROSCOPY for word in types])
     moving = [columns[f"table_{name}_mm"] for name in TABLE_READINGS]
     moving += [columns[f"{name}_angle_deg"] for name in ANGLES]
-    groups: dict[tuple[ReportOfMachine, str | None], list[int]] = {}
-    for index, (seq, plane) in enumerate(zip(seqs, planes, strict=True)):
-        groups.setdefault((reports[seq], plane), []).append(index)
-    for key, members in groups.items():
-        sums, at = found.setdefault(key, _Plane()), np.array(members)
+    numbers = {"pulses": (is_fluoroscopy, columns["pulses"]), "frames": (~is_fluoroscopy, _frames(columns))}
+    groups: dict[tuple[int, str | None], list[int]] = {}
+    for index, key in enumerate(zip(seqs, planes, strict=True)):
+        groups.setdefault(key, []).append(index)
+    for (seq, plane), members in groups.items():
+        sums, at = found.setdefault((reports[seq], plane), _Plane()), np.array(members)
         sums.events += len(members)
         sums.points.update(points[i] for i in members)
         sums.field_events += int(np.count_nonzero(~np.isnan(dap[at])))
         sums.dap += float(np.nansum(dap[at]))
         sums.expected += float(np.nansum(expected[at]))
-        for name, wanted in (("pulses", is_fluoroscopy), ("frames", ~is_fluoroscopy)):
-            number = columns[name] if name == "pulses" else _frames(columns)
+        for name, (wanted, number) in numbers.items():
             used = at[wanted[at] & standard[at] & (number[at] > 0) & (kerma[at] > 0)]
             sums.standard[name][0] += float(kerma[used].sum())
             sums.standard[name][1] += float(number[used].sum())
