@@ -181,8 +181,7 @@ class ContentReader:
                         length = unpack_length(data, position + 8)[0]
                         value_start = position + 12
                     elif key == item_stop:
-                        position += 8
-                        is_item_open = False
+                        position, is_item_open = position + 8, False
                         break
                     else:
                         key, value_start, length = walker.header(position, item_end)
@@ -191,8 +190,7 @@ class ContentReader:
                     key, length = unpack_pair(data, position)
                     value_start = position + 8
                     if key == item_stop:
-                        position = value_start
-                        is_item_open = False
+                        position, is_item_open = value_start, False
                         break
                 value_end = value_start + length
                 if value_end > item_end:
@@ -213,9 +211,7 @@ class ContentReader:
                     value_key = key
                     value, unit, position = reader._measured_value(value_start, length, item_end)
                 elif key in plain:
-                    value_key = key
-                    value = data[value_start:value_end]
-                    position = value_end
+                    value_key, value, position = key, data[value_start:value_end], value_end
                 elif key == code_value:
                     value_key = key
                     value, position = reader.code(value_start, length, item_end)
@@ -228,10 +224,7 @@ class ContentReader:
                 else:
                     position = value_end or walker.end_of(value_start, length, item_end)
                 if noted is not None:
-                    tag, is_element_open = walker.encoding.tag(key), length == UNDEFINED
-                    noted.append(
-                        ItemElement(tag, value_start, position, is_element_open, walker, value, unit)
-                    )
+                    noted.append(self._noted(key, value_start, position, length, value, unit))
                 reader = self
             if is_item_open:
                 raise walker.cut_off(position)
@@ -241,6 +234,12 @@ class ContentReader:
         if is_open:
             raise walker.cut_off(position)
         return items, position
+
+    def _noted(
+        self, key: int, start: int, end: int, length: int, value: bytes | Code | None, unit: Code | None
+    ) -> ItemElement:
+        walker = self.walker
+        return ItemElement(walker.encoding.tag(key), start, end, length == UNDEFINED, walker, value, unit)
 
     def _refuse_past_end(self, position: int, key: int, length: int, room: int) -> None:
         """Refusal of an element that does not end in its item, unless a sequence of undefined length."""
