@@ -5,6 +5,7 @@ from __future__ import annotations
 from dosetrack.audit.machine_conformance import Conformance
 from dosetrack.audit.machine_drift import Drift
 from dosetrack.audit.machines import Calibration, ClockBound, Machine
+from dosetrack.findings import figures
 from dosetrack.tables import constants
 
 NOT_TOLD = "not told"
@@ -56,8 +57,8 @@ def field_words(drift: Drift) -> str:
     if drift.overall is None:
         return NOT_TOLD
     found = drift.overall
-    span = f" ({found.low:.3g} to {found.high:.3g})" if found.low is not None and found.high else ""
-    return f"{found.median:.3g}{span}, {found.n} cases"
+    span = f" ({figures(found.low)} to {figures(found.high)})" if found.low is not None and found.high else ""
+    return f"{figures(found.median)}{span}, {found.n} cases"
 
 
 def calibration_words(calibration: Calibration) -> str:

@@ -8,6 +8,7 @@ from dataclasses import replace
 from dosetrack.entry.answers import Question, Typed
 from dosetrack.entry.bounds import bound, checked, is_inside
 from dosetrack.errors import InputError
+from dosetrack.findings import figures
 from dosetrack.records.entries import ConsoleReading
 from dosetrack.records.report import PlaneName
 from dosetrack.tables import constants
@@ -184,7 +185,7 @@ def _field_questions(area_cm2: float) -> list[Question]:
     ]
     hint = f" ({' or '.join(slips)})" if slips else ""
     text = (
-        f"with this kerma the mean field at the reference plane would be {area_cm2:.3g} cm², "
+        f"with this kerma the mean field at the reference plane would be {figures(area_cm2)} cm², "
         f"usual are {least:g} to {most:g} cm²: {said}{hint}."
     )
     return [Question("fit", "dose-area product", text)]
@@ -202,7 +203,9 @@ def _rate_questions(kerma_mgy: float, *, minutes: float) -> list[Question]:
     rate = kerma_mgy / minutes
     if least <= rate <= most:
         return []
-    text = f"{rate:.3g} mGy per minute of fluoroscopy, usual are {least:g} to {most:g}: please check units."
+    text = (
+        f"{figures(rate)} mGy per minute of fluoroscopy, usual are {least:g} to {most:g}: please check units."
+    )
     return [Question("fit", "reference air kerma", text)]
 
 

@@ -10,10 +10,10 @@ from dosetrack.findings.cases import CaseFindings
 from dosetrack.findings.dose import DoseFindings
 from dosetrack.findings.entries import EntryFindings
 from dosetrack.findings.kidney import KidneyFindings
-from dosetrack.findings.model import Finding, FindingKind, Severity, finding
+from dosetrack.findings.model import Finding, FindingKind, Severity, figures, finding
 from dosetrack.findings.reports import ReportFindings
 
-__all__ = ["Finding", "FindingCode", "FindingKind", "Severity", "finding", "finding_kinds"]
+__all__ = ["Finding", "FindingCode", "FindingKind", "Severity", "figures", "finding", "finding_kinds"]
 
 
 class FindingCode(ReportFindings, CaseFindings, EntryFindings, KidneyFindings, DoseFindings):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from decimal import Decimal
 from enum import Enum
 
 
@@ -49,3 +50,14 @@ def finding(kind: FindingKind, /, *, event_uid: str | None = None, **facts: obje
         text=kind.template.format(**facts),
         event_uid=event_uid,
     )
+
+
+def figures(number: float, digits: int = 3) -> str:
+    """`number` in so many figures and plain digits: what people read has no exponent.
+
+    Examples
+    --------
+    >>> figures(1234.5), figures(0.012345), figures(1000.0), figures(2.0), figures(0.0)
+    ('1230', '0.0123', '1000', '2', '0')
+    """
+    return f"{Decimal(f'{number:.{digits}g}').normalize():f}"

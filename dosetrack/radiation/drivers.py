@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from math import acos, cos, degrees, radians, sin
 
+from dosetrack.findings import figures
 from dosetrack.radiation.account import plane_of
 from dosetrack.radiation.curve import exposure_kind
 from dosetrack.radiation.field import field_at_detector_cm2, field_used, reference_distance_mm
@@ -149,9 +150,9 @@ def _rate(events: Sequence[IrradiationEvent], plane: str, kind: str) -> Iterator
         plane,
         known / _kerma(events),
         factor,
-        f"{'Acquisitions' if is_run else 'Fluoroscopy'} ran at {rate:.3g} {noun} a second on average, "
+        f"{'Acquisitions' if is_run else 'Fluoroscopy'} ran at {figures(rate)} {noun} a second on average, "
         f"{factor:.1f} times the {_number(key):g} taken as reference.",
-        f"{rate:.3g} {noun}/s",
+        f"{figures(rate)} {noun}/s",
         key,
     )
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from math import log, sqrt
 
-from dosetrack.findings import Finding, FindingCode, finding
+from dosetrack.findings import Finding, FindingCode, figures, finding
 from dosetrack.radiation.account import RadiationAccount
 from dosetrack.tables import constants
 
@@ -74,7 +74,7 @@ def _field_findings(where: str, *, kerma: float | None, dap: float | None) -> li
     if not least <= area <= most:
         hint = unit_slip_hint(area)
         suffix = f", {hint}" if hint else ""
-        return [finding(FindingCode.FIELD_INDEX_IMPOSSIBLE, where=where, area=f"{area:.3g}", hint=suffix)]
+        return [finding(FindingCode.FIELD_INDEX_IMPOSSIBLE, where=where, area=figures(area), hint=suffix)]
     least, most = _bounds("field_index_usual")
     if not least <= area <= most:
         facts = {"area": f"{area:.0f}", "least": f"{least:g}", "most": f"{most:g}"}
@@ -98,7 +98,7 @@ def _rate_findings(where: str, *, kerma: float | None, seconds: float | None) ->
     elif minutes > table["kerma_per_minute_from"].number:
         least, most = _bounds("kerma_per_minute")
         if not least <= kerma / minutes <= most:
-            facts = {"rate": f"{kerma / minutes:.3g}", "least": f"{least:g}", "most": f"{most:g}"}
+            facts = {"rate": figures(kerma / minutes), "least": f"{least:g}", "most": f"{most:g}"}
             found.append(finding(FindingCode.KERMA_RATE_UNUSUAL, where=where, **facts))
     return found
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 
-from dosetrack.findings import Finding, FindingCode, FindingKind, finding
+from dosetrack.findings import Finding, FindingCode, FindingKind, figures, finding
 from dosetrack.readers.consistency_dose import dose_findings
 from dosetrack.readers.consistency_times import time_findings
 from dosetrack.records.report import DoseTotal, IrradiationEvent
@@ -87,7 +87,7 @@ def _left_out(stated: Sequence[DoseTotal], summed: Sequence[DoseTotal]) -> list[
                 above[what] = (told - added) / told
         shares = above.values()
         if sum(share > least for share in shares) > 1 and min(shares) >= -least and max(shares) <= most:
-            told = ", ".join(f"{what} {100.0 * share:.2g} %" for what, share in above.items())
+            told = ", ".join(f"{what} {figures(100.0 * share, 2)} %" for what, share in above.items())
             found.append(finding(FindingCode.EVENTS_LEFT_OUT, plane=total.plane, excess=told))
     return found
 
@@ -180,7 +180,7 @@ def _most(
         return []
     most = max(odd, key=size)
     uid = most.uid if isinstance(most, IrradiationEvent) else None
-    return [finding(kind, event_uid=uid, count=len(odd), most=f"{size(most):.3g}", **facts)]
+    return [finding(kind, event_uid=uid, count=len(odd), most=figures(size(most)), **facts)]
 
 
 def _dap(one: IrradiationEvent | DoseTotal) -> float:

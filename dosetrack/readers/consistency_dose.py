@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Sequence
 from math import log10
 from statistics import median
 
-from dosetrack.findings import Finding, FindingCode, finding
+from dosetrack.findings import Finding, FindingCode, figures, finding
 from dosetrack.records.report import DoseTotal, IrradiationEvent
 from dosetrack.tables import constants
 
@@ -76,7 +76,7 @@ def _field_findings(ratios: Sequence[tuple[float, IrradiationEvent]]) -> list[Fi
     middle = median(ratio for ratio, _ in ratios)
     power = _power_of_ten(middle)
     if power is not None:
-        facts = {"ratio": f"{middle:.3g}", "power": power, "count": str(len(ratios))}
+        facts = {"ratio": figures(middle), "power": power, "count": str(len(ratios))}
         return [finding(FindingCode.DOSE_SCALE_SUSPECT, **facts)]
     most = 1.0 + constants("consistency")["field_area_tolerance"].number
     apart = [
@@ -85,7 +85,7 @@ def _field_findings(ratios: Sequence[tuple[float, IrradiationEvent]]) -> list[Fi
     if not apart:
         return []
     _, ratio, event = max(apart, key=lambda one: one[0])
-    facts = {"count": str(len(apart)), "of": str(len(ratios)), "ratio": f"{ratio:.2g}"}
+    facts = {"count": str(len(apart)), "of": str(len(ratios)), "ratio": figures(ratio, 2)}
     return [finding(FindingCode.FIELD_AREA_DISAGREES, event_uid=event.uid, **facts)]
 
 
@@ -109,7 +109,7 @@ def _index_findings(totals: Iterable[DoseTotal]) -> list[Finding]:
             continue
         area = dap / (kerma / _MGY_PER_GY)
         if not least <= area <= most:
-            facts = {"what": f"DAP over Ka,r (plane {total.plane})", "value": f"{area:.3g}", "unit": "cm²"}
+            facts = {"what": f"DAP over Ka,r (plane {total.plane})", "value": figures(area), "unit": "cm²"}
             found.append(finding(FindingCode.SCALE_SUSPECT, **facts, least=f"{least:g}", most=f"{most:g}"))
     return found
 
@@ -180,6 +180,6 @@ def _band_findings(events: Sequence[IrradiationEvent]) -> list[Finding]:
             continue
         middle = median(values)
         if not float(band.low) <= middle <= float(band.high):
-            facts = {"what": what, "value": f"{middle:.3g}", "unit": unit}
+            facts = {"what": what, "value": figures(middle), "unit": unit}
             found.append(finding(FindingCode.SCALE_SUSPECT, **facts, least=band.low, most=band.high))
     return found

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from dosetrack.findings import Finding, FindingCode, finding
+from dosetrack.findings import Finding, FindingCode, figures, finding
 from dosetrack.records.report import IrradiationEvent
 from dosetrack.tables import constants
 
@@ -123,5 +123,5 @@ def _overlaps(moments: Sequence[Moment], resolution: timedelta) -> list[tuple[ti
 def _span(step: timedelta) -> str:
     seconds = step.total_seconds()
     if seconds < 120.0:
-        return f"{seconds:.3g} s"
+        return f"{figures(seconds)} s"
     return f"{seconds / 60.0:.0f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.1f} h"

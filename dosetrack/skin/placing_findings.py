@@ -6,7 +6,7 @@ from collections.abc import Hashable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from math import fsum, isfinite
 
-from dosetrack.findings import Finding, FindingCode, finding
+from dosetrack.findings import Finding, FindingCode, figures, finding
 from dosetrack.records.report import IrradiationEvent
 from dosetrack.skin.beam_of_event import Refusal
 
@@ -41,12 +41,12 @@ def refusal_findings(
 
 def _kerma_words(kerma_mgy: float) -> str:
     """An unknown air kerma is never told as 0."""
-    return f"{kerma_mgy:.3g} mGy" if kerma_mgy > 0 else "air kerma not known"
+    return f"{figures(kerma_mgy)} mGy" if kerma_mgy > 0 else "air kerma not known"
 
 
 def arms_finding(kermas_mgy: Sequence[float]) -> Finding:
     """What is told of steep beams while it is not known how the arms lay."""
-    return finding(FindingCode.ARMS_IN_BEAM_UNKNOWN, count=len(kermas_mgy), kerma=f"{fsum(kermas_mgy):.3g}")
+    return finding(FindingCode.ARMS_IN_BEAM_UNKNOWN, count=len(kermas_mgy), kerma=figures(fsum(kermas_mgy)))
 
 
 def said_once(findings: Iterable[Finding]) -> tuple[Finding, ...]:
