@@ -13,11 +13,14 @@ from dashboards import ids
 from dashboards.components.filters import choice, filters, register_filters, search_after
 from dashboards.components.number_table import figure_with_numbers, number_table
 from dashboards.components.tables import section, table
+from dashboards.control_view import control_chart, control_numbers, control_points
+from dashboards.figures.control import control_figure
 from dashboards.figures.strips import strips_figure
 from dashboards.figures.trend import trend_figure
 from dashboards.month_view import MonthView, Sentence, month_view
 from dashboards.router import Page, Query
 from dashboards.view_models_month import QUANTITIES, is_month, month_words, neighbours
+from dosetrack.audit.control import rules as control_rules
 
 if TYPE_CHECKING:
     from dosetrack.workflow import Workflow
@@ -30,6 +33,11 @@ STRIPS_SAY = (
 TREND_SAYS = (
     "Median of each month with its quartiles; n is the number of cases behind the point. Filled: this month."
 )
+CONTROL_SAYS = (
+    "Monthly medians of the rolling window with their centre and limits, begun anew at each change of "
+    "equipment, protocol or setting. A filled square is marked by a rule: ask what changed. Rules:"
+)
+NO_CHART = "No control chart of this quantity: none is made of it, or no case of the window has it."
 NONE_OVER = "No case of this month reached a substantial level, as far as its numbers are known."
 NONE_REACHED = "No level was reached by a case of this month, as far as its numbers are known."
 RULES_HEAD = ("Rule", "Test")
@@ -49,6 +57,11 @@ def layout(workflow: Workflow, query: Query) -> Component:
             section(f"Cases by procedure: {view.quantity.words}", *_strips(view)),
             _part("typical", "Typical values", number_table(view.typical)),
             _part("trend", f"Trend: {view.trend_name}, {view.quantity.words}", _trend(view)),
+            _part(
+                "control",
+                f"Control chart: {view.trend_name}, {view.quantity.words}",
+                *_control(workflow, view),
+            ),
             _part("shares", f"Cases at or over a level{_of_every(view)}", *_shares(view)),
             _part("over-levels", "Every case over a substantial level", *_over(view)),
             _part("completeness", f"Completeness by room{_of_every(view)}", *_completeness(view)),
@@ -142,6 +155,17 @@ def _trend(view: MonthView) -> Component:
         marked=view.month,
     )
     return figure_with_numbers(figure, view.trend_numbers, component_id="month-trend", says=TREND_SAYS)
+
+
+def _control(workflow: Workflow, view: MonthView) -> list[Component]:
+    chart = control_chart(workflow, view)
+    if chart is None:
+        return [html.P(NO_CHART, className="quiet")]
+    points = control_points(chart, view.quantity)
+    figure = control_figure(points, quantity=view.quantity.words, unit=view.quantity.unit)
+    numbers = control_numbers(chart, view.quantity, view.month)
+    says = f"{CONTROL_SAYS} {'; '.join(f'{name}: {rule}' for name, rule in control_rules())}."
+    return [figure_with_numbers(figure, numbers, component_id="month-control", says=says)]
 
 
 def _over(view: MonthView) -> list[Component]:

@@ -14,8 +14,11 @@ from dosetrack.audit.changes import Change
 from dosetrack.audit.comparing import ComparingRules, OperatorComparison, compare_operators
 from dosetrack.audit.control import ControlChart, month_chart
 from dosetrack.audit.intervals import Percentiles, percentiles
+from dosetrack.audit.months import rolling_start
+from dosetrack.audit.period import audit_settings
 from dosetrack.audit.rolling import TypicalValue, typical_values, window_of
 from dosetrack.audit.suspects import Suspect, suspects
+from dosetrack.settings import Settings
 
 DRAWN = ("dose_area_product_gycm2", "reference_air_kerma_mgy", "fluoroscopy_time_s", "contrast_ml")
 """Quantities of control charts and comparisons."""
@@ -70,6 +73,16 @@ class Measures:
     suspects: tuple[Suspect, ...]
 
 
+def measure_rules(settings: Settings) -> MeasureRules:
+    """The rules of the site."""
+    basis = audit_settings(settings)
+    comparing = ComparingRules(
+        minimum_n=int(settings.number("audit.operator_minimum_n")),
+        widest=settings.number("audit.operator_widest"),
+    )
+    return MeasureRules(basis.rolling_months, basis.minimum_n, comparing, basis.changes)
+
+
 def measures(
     cases: Iterable[AuditCase],
     *,
@@ -84,7 +97,8 @@ def measures(
     ----------
     cases : those of the period and of the window before it
     """
-    given = [c for c in cases if c.day <= last_day]
+    earliest = min(first_day, rolling_start(last_day, rules.rolling_months))
+    given = [c for c in cases if earliest <= c.day <= last_day]
     period = [c for c in given if first_day <= c.day]
     groups = _groups(period)
     compared = groups if with_comparisons else ()

@@ -5,8 +5,7 @@ from __future__ import annotations
 from datetime import date
 
 from dosetrack.audit import AgeGroup, AuditCase, AuditResult, audit, audit_settings
-from dosetrack.audit.comparing import ComparingRules
-from dosetrack.audit.measures import MeasureRules, Measures, measures
+from dosetrack.audit.measures import Measures, measure_rules, measures
 from dosetrack.audit.months import rolling_start
 from dosetrack.errors import InputError
 from dosetrack.kidney import age_years_on
@@ -44,16 +43,7 @@ def measures_of(
 ) -> Measures:
     """The statistics beside the audit of the same days and room."""
     first, last = date.fromisoformat(first_day), date.fromisoformat(last_day)
-    basis = audit_settings(settings)
-    rules = MeasureRules(
-        rolling_months=basis.rolling_months,
-        minimum_n=basis.minimum_n,
-        comparing=ComparingRules(
-            minimum_n=int(settings.number("audit.operator_minimum_n")),
-            widest=settings.number("audit.operator_widest"),
-        ),
-        changes=basis.changes,
-    )
+    rules = measure_rules(settings)
     cases = _cases(reader, settings, first=first, last=last, room=room)
     return measures(cases, first_day=first, last_day=last, rules=rules, with_comparisons=with_comparisons)
 

@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import pytest
 
 from dosetrack.audit import AgeGroup, AuditCase, audit, audit_settings
+from dosetrack.audit.measures import measure_rules, measures
 from dosetrack.settings import SettingChange, checked_scope, checked_value, definitions, resolve
 
 TODAY = "2026-11-25"
@@ -29,6 +30,12 @@ class FakeWorkflow:
         cases = [c for c in self.audit_cases if room in (None, c.room)]
         days = {"first_day": date.fromisoformat(first_day), "last_day": date.fromisoformat(last_day)}
         return audit(cases, settings=audit_settings(self.settings()), **days)
+
+    def audit_measures(self, *, first_day, last_day, room=None, with_comparisons=False):
+        cases = [c for c in self.audit_cases if room in (None, c.room)]
+        days = {"first_day": date.fromisoformat(first_day), "last_day": date.fromisoformat(last_day)}
+        rules = measure_rules(self.settings())
+        return measures(cases, rules=rules, with_comparisons=with_comparisons, **days)
 
     def today(self):
         return TODAY
