@@ -51,8 +51,8 @@ def _meter_marks(machine: Machine) -> list[Mark]:
         plane = f" {PLANES.get(drift.plane, drift.plane)}" if len(told) > 1 else ""
         if drift.scale_slip:
             found.append(Mark(ATTENTION, f"unit suspect{plane}: × {drift.scale_slip}"))
-        elif drift.verdict == "moved" and drift.change is not None:
-            found.append(Mark(ATTENTION, f"meters moved{plane}: {percent(drift.change)}"))
+        elif drift.verdict in ("moved", "may have moved") and drift.change is not None:
+            found.append(Mark(ATTENTION, f"meters {drift.verdict}{plane}: {percent(drift.change)}"))
     if found:
         return found
     if not told:

@@ -32,15 +32,15 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
       part.open = true;
       opened.push(part);
     });
-    plots().forEach(function (plot) {
-      if (window.Plotly) { window.Plotly.relayout(plot, { width: PAPER_PX, autosize: false }); }
+    plots().forEach(function (plot) {  // without a height a figure would grow over what follows it
+      if (window.Plotly) { window.Plotly.relayout(plot, { width: PAPER_PX, height: plot.clientHeight, autosize: false }); }
     });
   });
   window.addEventListener("afterprint", function () {
     lying.remove();
     opened.splice(0).forEach(function (part) { part.open = false; });
     plots().forEach(function (plot) {
-      if (window.Plotly) { window.Plotly.relayout(plot, { width: null, autosize: true }); }
+      if (window.Plotly) { window.Plotly.relayout(plot, { width: null, height: null, autosize: true }); }
     });
   });
 }());

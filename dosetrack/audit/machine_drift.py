@@ -16,8 +16,9 @@ from dosetrack.audit.intervals import percentile_interval
 from dosetrack.audit.machine_facts import CaseOfMachine
 from dosetrack.tables import constants
 
-Verdict = Literal["moved", "as before", "not enough cases", "not told"]
+Verdict = Literal["moved", "may have moved", "as before", "not enough cases", "not told"]
 _MIDDLE = 0.5
+_ROUNDING = 1e-9  # a change at the tolerance is not beyond it
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +49,7 @@ class DriftMonth:
 
 @dataclass(frozen=True, slots=True)
 class Baseline:
-    """What later months are compared with: the median of the cases of some months."""
+    """The cases of some months together: the first ones, or the newest."""
 
     first_month: str
     last_month: str
@@ -59,10 +60,12 @@ class Baseline:
 class Drift:
     """The meters of one plane over the window.
 
-    verdict : of the newest month with enough cases
-    change : of that month against `baseline`; moved_since : first month of the unbroken run that moved
+    verdict : 'moved' where the whole interval of the change lies beyond the tolerance, 'may have moved'
+        where the change does and its interval does not
+    recent : the newest month where it stands out by itself, else the newest months together
+    change : of `recent` against `baseline`; moved_since : first month of the unbroken run beyond it
     since_calibration, change_since_calibration : the same from the newest calibration on
-    scale_slip : '100' or '1/100' where the ratio of that month, else of all, is near such a power of ten
+    scale_slip : '100' or '1/100' where the ratio of `recent`, else of all, is near such a power of ten
     """
 
     plane: str | None
@@ -70,7 +73,7 @@ class Drift:
     overall: MedianInterval | None
     verdict: Verdict
     baseline: Baseline | None = None
-    judged_month: str | None = None
+    recent: Baseline | None = None
     change: float | None = None
     moved_since: str | None = None
     since_calibration: Baseline | None = None
@@ -103,33 +106,51 @@ def drift_of(cases: Sequence[CaseOfMachine], *, plane: str | None, calibrated_on
     overall = median_interval(values)
     if overall is None:
         return Drift(plane=plane, months=months, overall=None, verdict="not told")
-    baseline = _baseline(cases, from_day="")
+    baseline = _first_months(cases, from_day="")
     compared = tuple(_compared(month, baseline) for month in months)
-    judged = [month for month in compared if month.ratio and month.ratio.n >= _fewest()]
-    later = [m for m in judged if baseline and m.month > baseline.last_month]
-    newest = later[-1] if later else None
-    since = _baseline(cases, from_day=calibrated_on) if calibrated_on else None
+    recent = _recent(cases, after=baseline) if baseline else None
+    since = _first_months(cases, from_day=calibrated_on) if calibrated_on else None
+    latest = _recent(cases, after=since) if since else None
     return Drift(
         plane=plane,
         months=compared,
         overall=overall,
-        verdict="not enough cases" if newest is None else "moved" if has_moved(newest) else "as before",
+        verdict=_verdict(baseline, recent),
         baseline=baseline,
-        judged_month=newest.month if newest else None,
-        change=newest.change if newest else None,
-        moved_since=_moved_since(later),
+        recent=recent,
+        change=_change(baseline, recent),
+        moved_since=_moved_since(compared, baseline),
         since_calibration=since,
-        change_since_calibration=_change_since(since, later),
-        scale_slip=power_of_ten(newest.ratio.median if newest and newest.ratio else overall.median),
+        change_since_calibration=_change(since, latest),
+        scale_slip=power_of_ten(recent.ratio.median if recent else overall.median),
     )
+
+
+def _verdict(baseline: Baseline | None, recent: Baseline | None) -> Verdict:
+    change = _change(baseline, recent)
+    if baseline is None or recent is None or change is None:
+        return "not enough cases"
+    start, low, high = baseline.ratio.median, recent.ratio.low, recent.ratio.high
+    if low is not None and high is not None and _is_beyond(low / start - 1, high / start - 1):
+        return "moved"
+    return "may have moved" if _is_beyond(change, change) else "as before"
+
+
+def _change(start: Baseline | None, end: Baseline | None) -> float | None:
+    return end.ratio.median / start.ratio.median - 1 if start and end else None
+
+
+def _is_beyond(low: float, high: float) -> bool:
+    """Whether a change from `low` to `high` lies wholly beyond the tolerance, on one side."""
+    most = constants("machines")["drift_tolerance"].number
+    return low > most + _ROUNDING or high < 1 / (1 + most) - 1 - _ROUNDING
 
 
 def has_moved(month: DriftMonth) -> bool:
     """Whether the whole interval of the month's change lies beyond the tolerance, on one side."""
-    most = constants("machines")["drift_tolerance"].number
     if month.change_low is None or month.change_high is None:
         return False
-    return month.change_low > most or month.change_high < 1 / (1 + most) - 1
+    return _is_beyond(month.change_low, month.change_high)
 
 
 def power_of_ten(ratio: float) -> str | None:
@@ -176,16 +197,42 @@ def _interval(
     return median_interval(known)
 
 
-def _baseline(cases: Sequence[CaseOfMachine], *, from_day: str) -> Baseline | None:
-    """Of the first months, from a day on, that have enough cases; None where there is none."""
-    by_month: dict[str, list[float]] = {}
+def _by_month(cases: Sequence[CaseOfMachine]) -> dict[str, list[float]]:
+    """The ratios of each month, oldest first."""
+    found: dict[str, list[float]] = {}
     for case in cases:
-        if case.field_ratio is not None and case.day >= from_day:
-            by_month.setdefault(case.day[:7], []).append(case.field_ratio)
-    enough = [month for month, values in sorted(by_month.items()) if len(values) >= _fewest()]
-    first = enough[: int(constants("machines")["baseline_months"].number)]
-    ratio = median_interval(v for month in first for v in by_month[month])
-    return Baseline(first_month=first[0], last_month=first[-1], ratio=ratio) if ratio else None
+        if case.field_ratio is not None:
+            found.setdefault(case.day[:7], []).append(case.field_ratio)
+    return dict(sorted(found.items()))
+
+
+def _first_months(cases: Sequence[CaseOfMachine], *, from_day: str) -> Baseline | None:
+    """Of the first months, from a day on, that have enough cases; None where there is none."""
+    by_month = _by_month([case for case in cases if case.day >= from_day])
+    enough = [month for month, values in by_month.items() if len(values) >= _fewest()]
+    return _together(by_month, enough[: _compared_months()])
+
+
+def _recent(cases: Sequence[CaseOfMachine], *, after: Baseline) -> Baseline | None:
+    """Of the newest month where it stands out by itself, else of the newest months together.
+
+    None where they hold too few cases. `after` : the first ones, which do not count.
+    """
+    by_month = {month: v for month, v in _by_month(cases).items() if month > after.last_month}
+    newest = _together(by_month, list(by_month)[-1:])
+    if newest and newest.ratio.n >= _fewest() and _verdict(after, newest) == "moved":
+        return newest
+    found = _together(by_month, list(by_month)[-_compared_months() :])
+    return found if found and found.ratio.n >= _fewest() else None
+
+
+def _together(by_month: dict[str, list[float]], months: Sequence[str]) -> Baseline | None:
+    ratio = median_interval(value for month in months for value in by_month[month])
+    return Baseline(first_month=months[0], last_month=months[-1], ratio=ratio) if ratio else None
+
+
+def _compared_months() -> int:
+    return int(constants("machines")["baseline_months"].number)
 
 
 def _compared(month: DriftMonth, baseline: Baseline | None) -> DriftMonth:
@@ -205,17 +252,17 @@ def _compared(month: DriftMonth, baseline: Baseline | None) -> DriftMonth:
     )
 
 
-def _moved_since(judged: Sequence[DriftMonth]) -> str | None:
+def _moved_since(months: Sequence[DriftMonth], baseline: Baseline | None) -> str | None:
+    """First month of the unbroken run, up to the newest, whose median lies beyond the tolerance."""
     since = None
-    for month in reversed(judged):
-        if not has_moved(month):
+    for month in reversed(months):
+        if month.change is None:
+            continue
+        if (
+            baseline is None
+            or month.month <= baseline.last_month
+            or not _is_beyond(month.change, month.change)
+        ):
             break
         since = month.month
     return since
-
-
-def _change_since(since: Baseline | None, judged: Sequence[DriftMonth]) -> float | None:
-    later = [m for m in judged if since and m.month > since.last_month and m.ratio]
-    if not later or since is None or later[-1].ratio is None:
-        return None
-    return later[-1].ratio.median / since.ratio.median - 1

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dosetrack.audit.machine_conformance import Conformance
-from dosetrack.audit.machine_drift import Drift
+from dosetrack.audit.machine_drift import Baseline, Drift
 from dosetrack.audit.machines import Calibration, ClockBound, Machine
 from dosetrack.findings import figures
 from dosetrack.tables import constants
@@ -31,17 +31,25 @@ def drift_words(drift: Drift) -> str:
         return "Meters: not known. DAP, Ka,r, the field or a distance is not told."
     if drift.scale_slip is not None:
         return _slip_words(drift.scale_slip)
-    if drift.baseline is None or drift.change is None or drift.judged_month is None:
+    if drift.baseline is None or drift.recent is None or drift.change is None:
         fewest = constants("machines")["fewest_cases"].number
         return f"Meters: cannot tell yet; too few months with {fewest:g} cases ({drift.overall.n} in all)."
-    against = f"{drift.baseline.first_month} to {drift.baseline.last_month}"
-    change = percent(drift.change)
+    change, since = percent(drift.change), f", since {drift.moved_since}" if drift.moved_since else ""
+    compared = f"{_months_words(drift.recent)} against {_months_words(drift.baseline)}"
     if drift.verdict == "moved":
         return (
-            f"Meters moved: DAP over Ka,r stands {change} against {against} ({drift.judged_month}, beyond "
-            f"the tolerance since {drift.moved_since}). Which meter, or the collimator, is not told."
+            f"Meters moved: DAP over Ka,r {change}, {compared}{since}. Which meter, or the collimator, is "
+            "not told."
         )
-    return f"Meters as before: DAP over Ka,r {change} against {against} ({drift.judged_month})."
+    if drift.verdict == "may have moved":
+        return f"Meters may have moved: DAP over Ka,r {change}, {compared}; its interval does not tell yet."
+    return f"Meters as before: DAP over Ka,r {change}, {compared}."
+
+
+def _months_words(found: Baseline) -> str:
+    if found.first_month == found.last_month:
+        return found.first_month
+    return f"{found.first_month} to {found.last_month}"
 
 
 def _slip_words(slip: str) -> str:

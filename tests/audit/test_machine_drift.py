@@ -108,9 +108,9 @@ def test_facts_do_not_depend_on_how_rows_come_in(parts):
 @pytest.mark.parametrize(("factor", "sign"), [(1.10, 1), (1.15, 1), (0.86, -1)])
 def test_meter_off_from_one_month_on_is_seen_with_its_sign(factor, sign):
     """10 % is the tolerance: the change is told with its sign; beyond it the meters moved."""
-    drift = drift_of(cases_by_month([1, 1, 1, 1, factor, factor]), plane="single")
+    drift = drift_of(cases_by_month([1, 1, 1, 1, factor, factor, factor]), plane="single")
     assert drift.change == pytest.approx(factor - 1, abs=0.002)
-    assert drift.judged_month == "2026-06"
+    assert drift.recent.last_month == "2026-07"
     assert drift.baseline.first_month == "2026-01"
     assert drift.baseline.last_month == "2026-03"
     if factor == 1.10:
@@ -121,6 +121,36 @@ def test_meter_off_from_one_month_on_is_seen_with_its_sign(factor, sign):
         assert ("+" if sign > 0 else "−") in drift_words(drift)
 
 
+def test_a_step_is_seen_in_its_first_month():
+    drift = drift_of(cases_by_month([1, 1, 1, 1, 1, 0.85]), plane="single")
+    assert (drift.verdict, drift.moved_since) == ("moved", "2026-06")
+    assert drift.recent.first_month == drift.recent.last_month == "2026-06"
+
+
+def test_few_odd_cases_in_the_newest_month_hide_no_drift():
+    """Two months at 0.8; the third holds seven cases, one of them at 1: together they still stand at 0.8."""
+    rows, days = [], {}
+    for number in range(55):
+        month = 1 + number // 8
+        factor = 1.0 if month < 5 or number == 54 else 0.8
+        days[number + 1] = f"2026-{month:02}-{1 + number % 8:02}"
+        rows.append(row(number + 1, dose_area_product_gycm2=DAP_OF_USUAL * factor))
+    assert drift_of(facts(rows, days), plane="single").verdict == "moved"
+
+
+def test_median_beyond_the_tolerance_with_a_wide_interval_may_have_moved():
+    """Three months of three cases: 0.8, 0.8, 1.0 each; the 95 % interval of nine reaches from 0.8 to 1.0."""
+    rows = [row(seq) for seq in range(1, 19)]
+    days = {seq: f"2026-{1 + (seq - 1) // 6:02}-{1 + seq % 6:02}" for seq in range(1, 19)}
+    for seq in range(19, 28):
+        rows.append(row(seq, dose_area_product_gycm2=DAP_OF_USUAL * (1.0 if seq % 3 == 0 else 0.8)))
+        days[seq] = f"2026-{4 + (seq - 19) // 3:02}-{1 + seq % 3:02}"
+    drift = drift_of(facts(rows, days), plane="single")
+    assert drift.verdict == "may have moved"
+    assert drift.change == pytest.approx(-0.2)
+    assert (drift.recent.ratio.n, drift.recent.ratio.high) == (9, pytest.approx(1.0))
+
+
 def test_steady_meters_stay_as_before_whatever_they_read():
     drift = drift_of(cases_by_month([1.2] * 6), plane="single")
     assert drift.verdict == "as before"
@@ -129,8 +159,8 @@ def test_steady_meters_stay_as_before_whatever_they_read():
 
 
 def test_change_since_the_newest_calibration_starts_from_it():
-    """Months 1 to 6 read 1; from the calibration in month 7 on 1.25; month 10 stands 10 % above that."""
-    cases = cases_by_month([1] * 6 + [1.25] * 3 + [1.375])
+    """Months 1 to 6 read 1; from the calibration in month 7 on 1.25; months 10 to 12 stand 10 % higher."""
+    cases = cases_by_month([1] * 6 + [1.25] * 3 + [1.375] * 3)
     drift = drift_of(cases, plane="single", calibrated_on="2026-07-01")
     assert drift.change == pytest.approx(0.375, abs=0.003)
     assert drift.change_since_calibration == pytest.approx(0.10, abs=0.003)
@@ -149,7 +179,7 @@ def test_wrong_unit_is_named(factor, slip, word):
 
 
 def test_unit_that_changes_in_the_window_is_named():
-    assert drift_of(cases_by_month([1, 1, 1, 1, 100]), plane="single").scale_slip == "100"
+    assert drift_of(cases_by_month([1, 1, 1, 1, 100, 100]), plane="single").scale_slip == "100"
 
 
 @pytest.mark.parametrize("ratio", [0.5, 1.0, 2.5, 31.0, 0.0, -1.0])

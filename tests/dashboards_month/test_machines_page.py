@@ -130,7 +130,7 @@ def test_page_stands_with_one_card_per_machine(words):
     workflow = FakeWorkflow(moved(), machine([case(1, 1, None, ways=(None,) * 3)]))
     text = words(machines.layout(workflow, {"months": "12"}))
     assert workflow.asked == ("2025-11-26", "2026-11-25")
-    assert "Meters moved: DAP over Ka,r stands −20 %" in text
+    assert "Meters moved: DAP over Ka,r −20 %" in text
     assert "the meters cannot be followed" in text
     assert "totals-disagree" in text
     assert "not verified on this system" in text

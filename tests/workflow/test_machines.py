@@ -71,7 +71,7 @@ def take_in(workflow, *reports):
 
 @pytest.fixture
 def held(workflow):
-    take_in(workflow, *[report(n, month=1 + n // 7, dap_factor=1.2 if n >= 28 else 1.0) for n in range(35)])
+    take_in(workflow, *[report(n, month=1 + n // 7, dap_factor=1.2 if n >= 28 else 1.0) for n in range(49)])
     take_in(workflow, report(100, serial="S2"))
     return workflow
 
@@ -82,13 +82,13 @@ def of(workflow, serial="S1", **options):
 
 
 def test_meter_that_moves_is_found_in_what_was_taken_in(held):
-    """Seven cases a month; the fifth month reads 20 % more."""
+    """Seven cases a month; from the fifth month on the meter reads 20 % more."""
     machine = of(held, with_conformance=False)
     (drift,) = machine.drifts
     assert drift.verdict == "moved"
     assert drift.change == pytest.approx(0.2, rel=1e-6)
     assert drift.moved_since == "2026-05"
-    assert (machine.cases, machine.events, machine.facts.reports) == (35, 70, 35)
+    assert (machine.cases, machine.events, machine.facts.reports) == (49, 98, 49)
 
 
 def test_machines_are_kept_apart_and_one_report_has_defined_results(held):
@@ -101,9 +101,9 @@ def test_machines_are_kept_apart_and_one_report_has_defined_results(held):
 
 def test_new_reports_are_seen_without_reading_all_again(held):
     before = of(held, with_conformance=False)
-    take_in(held, report(200, month=5, dap_factor=1.2))
+    take_in(held, report(200, month=7, dap_factor=1.2))
     after = of(held, with_conformance=False)
-    assert (before.cases, after.cases) == (35, 36)
+    assert (before.cases, after.cases) == (49, 50)
     assert after.drifts[0].months[-1].ratio.n == before.drifts[0].months[-1].ratio.n + 1
 
 
