@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 LETTER_EM = 0.55
 """Mean width of a letter as a share of the font size."""
+NOW_PX = 16
+"""Size of the words at now: they stand in the narrow part of the lane that is left ahead."""
 NARROW_HAND_PX = 500
 NARROW_WALL_PX = 700
 """Width of a lane on the narrowest usual screen of each view: a tablet upright, a small wall screen."""
@@ -98,6 +100,7 @@ class LaneWords:
                     xanchor="left",
                     xshift=6,
                     color=self.ground.quiet,
+                    size=min(self.font_size, NOW_PX),
                 )
             )
         return words
@@ -228,9 +231,11 @@ class LaneWords:
             for number, (c, points) in enumerate(drawn)
         ]
 
-    def words(self, text: str, *, color: str, shadow: str = "", **place: Any) -> dict[str, Any]:
-        """One annotation on the ground colour."""
-        font = {"size": self.font_size, "color": color}
+    def words(
+        self, text: str, *, color: str, shadow: str = "", size: int | None = None, **place: Any
+    ) -> dict[str, Any]:
+        """One annotation on the ground colour. size : other than that of the figure [px]"""
+        font = {"size": size or self.font_size, "color": color}
         return {
             "text": text,
             "showarrow": False,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import socket
 import sys
 from pathlib import Path
@@ -60,6 +61,7 @@ def run_dashboard(workflow: Workflow, *, host: str, port: int, watching: Watchin
     from dashboards.app import make_app
     from dosetrack.services.housekeeping import Housekeeping
 
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a line for each request that waits
     app = make_app(workflow)
     housekeeping = Housekeeping(workflow).start()
     print(f"Dashboard on http://{host}:{port} - stop with Ctrl-C", file=sys.stderr)
