@@ -25,7 +25,9 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
   var SHEET_PX = 690;
   function each(change) {
     if (!window.Plotly) { return; }
-    document.querySelectorAll('.js-plotly-plot').forEach(change);
+    document.querySelectorAll('.js-plotly-plot').forEach(function (plot) {
+      if (!plot.closest('.page figure')) { change(plot); }  // those keep their height: month.js
+    });
   }
   window.addEventListener('beforeprint', function () {
     each(function (plot) { window.Plotly.relayout(plot, {width: SHEET_PX, height: 430, autosize: false}); });
