@@ -98,6 +98,7 @@ _GROUPS: dict[str, tuple[str, ...]] = {
     "Dose may have been given that the meter did not see.": ("kerma-zero-with-beam",),
     "Time in the wrong unit is off by a factor of sixty.": ("fluoroscopy-time-long",),
     "A comparison with this reference would mislead.": ("reference-not-usable",),
+    "What came before the change would be mixed with what came after.": ("audit-change-unreadable",),
     "The size of the body decides how near the skin is to the tube.": (
         "body-size-impossible", "body-size-contradictory", "body-depth-clamped",
     ),

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import sys
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -10,6 +13,11 @@ from hypothesis import settings
 # the same examples in every run, and no time limit on a slow machine
 settings.register_profile("fixed", derandomize=True, deadline=None, database=None)
 settings.load_profile("fixed")
+
+# pynetdicom installs programs named like DCMTK's; DCMTK's are the other program's word that is wanted
+_OWN = str(Path(sys.prefix) / "bin")
+_OTHERS = [part for part in os.environ.get("PATH", os.defpath).split(os.pathsep) if part != _OWN]
+os.environ["PATH"] = os.pathsep.join([*_OTHERS, _OWN])
 
 # mark -> (command, Debian package); `python3 tests/run.py` installs them
 SYSTEM_PARTS = {
