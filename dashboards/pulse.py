@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from dosetrack.workflow import Workflow
 
 PATH = "/pulse"
+_POSITIONS_HELD_S = 0.1
+"""How long one look at the ledger answers the screens of all rooms."""
 _CASES_HELD_S = 0.4
 """How long the list of running and planned cases answers for all rooms; it takes longest to read."""
 
@@ -51,6 +53,9 @@ class Pulse:
         self._now_s = now_s
         self._turn = Lock()
         self._rooms: _Rooms | None = None
+        self._looked_at_s: float | None = None
+        self._looked_to = 0
+        self._positions: dict[str | None, int] = {}
 
     def of(self, room: str, case_id: str | None) -> dict[str, Any]:
         """What a screen of `room` that shows `case_id` (None: no case) must know.
@@ -60,11 +65,21 @@ class Pulse:
         rooms = self._read_rooms()
         at = self._clock().astimezone(zone_named(rooms.zone))
         return {
-            "position": self._workflow.case_position(case_id) if case_id else 0,
+            "position": self._position(case_id) if case_id else 0,
             "running": rooms.running.get(room, []),
             "planned": rooms.planned.get(room, []),
             "at": f"{at:%H:%M}",
         }
+
+    def _position(self, case_id: str) -> int:
+        """The last seq of the ledger that tells of the case or of no case, at most a moment old."""
+        with self._turn:
+            now = self._now_s()
+            if self._looked_at_s is None or not 0 <= now - self._looked_at_s < _POSITIONS_HELD_S:
+                self._positions |= self._workflow.cases_moved(after_seq=self._looked_to)
+                self._looked_to = max(self._positions.values(), default=0)
+                self._looked_at_s = now
+            return max(self._positions.get(case_id, 0), self._positions.get(None, 0))
 
     def _read_rooms(self) -> _Rooms:
         with self._turn:

@@ -9,6 +9,7 @@
   var DROPPED_MS = 10000;   /* a drawing that never came is asked for again */
   var place = null, mode = null, shown = null;
   var asked_at = 0, drawn_at = 0, watched = null, count = 0, timer = null;
+  var known = null;         /* what the skin map and the identity on screen were made from */
   var good_at = Date.now(), good_time = null, is_lost = false;
 
   function set(id, data) { window.dash_clientside.set_props(id, {data: data}); }
@@ -91,6 +92,13 @@
       },
       /* The page was drawn. */
       drawn: function (mark) {
+        var facts = mark && JSON.stringify([mark.case, mark.facts]);
+        if (facts && known !== null && facts !== known && document.getElementById('room-skin')) {
+          ['room-skin-tick', 'identity-tick'].forEach(function (name) {
+            window.dash_clientside.set_props(name, {n_intervals: Date.now()});
+          });
+        }
+        known = facts;
         shown = mark; asked_at = 0; drawn_at = Date.now();
         return window.dash_clientside.no_update;
       }

@@ -26,7 +26,8 @@ if TYPE_CHECKING:
     from dosetrack.workflow import Workflow
     from dosetrack.workflow.results import CaseSummary
 
-POLL_MS = 2000
+POLL_MS = 15_000
+"""The page asks at once when a report or the patient changed; this is for what it cannot know of."""
 OWN_CASE = "own"
 MOST_CASES = 4
 REASON_MISSING = "A few words why: they stay with what is changed."

@@ -23,6 +23,14 @@ from dashboards.pages import identity, room_entry, room_held, rooms
 from dashboards.pages.room_skin import hot_patch_panel
 from dashboards.router import Query, path_of
 from dosetrack.alerts import to_decide
+from dosetrack.records.entries import (
+    ConsoleReading,
+    HeldForPerson,
+    Injection,
+    LevelsReached,
+    PromptAnswered,
+    PromptShown,
+)
 from dosetrack.times import zone_named
 
 if TYPE_CHECKING:
@@ -30,6 +38,7 @@ if TYPE_CHECKING:
     from dosetrack.workflow.results import CaseView
 
 HAND, WALL = "hand", "wall"
+_MANY_AND_SMALL = (ConsoleReading, Injection, PromptShown, PromptAnswered, LevelsReached, HeldForPerson)
 MOST_ON_WALL = 3
 """Open prompts that stand on the wall at once; the substantial ones come first."""
 FIGURE_HEAD = ("time", "what", "Ka,r", "DAP", "contrast", "iodine")
@@ -110,12 +119,19 @@ def shown_mark(view: CaseView, kind: str = HAND) -> dict[str, Any]:
         "case": view.case.id,
         "position": view.position,
         "as_of": view.as_of.isoformat(),
+        "facts": _facts_mark(view),
         "open": [(p.id, len(p.levels)) for p in waiting],
         "standing": [p.id for p in standing],
         "told": [s.value.prompt_id for s in view.case.shown if s.value.screen == kind],
         "sound": view.settings.flag("room.sound"),
         "ahead": ahead_words.room_lines(view, is_wall=kind == WALL),
     }
+
+
+def _facts_mark(view: CaseView) -> list[int]:
+    """Moves with what the skin map and the patient's identity are made from: all but numbers and prompts."""
+    seqs = (e.seq for e in reversed(view.case.entries) if not isinstance(e.payload, _MANY_AND_SMALL))
+    return [next(seqs, 0), view.settings.seq]
 
 
 def _hand_body(workflow: Workflow, view: CaseView, room: str, *, others: list[str]) -> Component:

@@ -12,14 +12,15 @@ from dash import no_update
 from dashboards import case_words, theme
 from dashboards.components.lane_head import lane_heads, wall_heads
 from dashboards.figures.two_accounts import two_accounts_data, two_accounts_patch
-from dashboards.pages import room
+from dashboards.pages import room, room_held
 from dosetrack.times import zone_named
 from dosetrack.workflow.last_used import LastUsed
 
 if TYPE_CHECKING:
+    from dosetrack.workflow import Workflow
     from dosetrack.workflow.results import CaseView
 
-MANY_POINTS = 60
+MANY_POINTS = 12
 """Beyond these the table under the figure is brought up to date with the ages, not with each reading."""
 _VIEWS_HELD = 128
 
@@ -55,6 +56,18 @@ class Drawn:
     def answered(self) -> Any:
         """The prompts of earlier today."""
         return room.answered(self.view)
+
+    @cached_property
+    def mark(self) -> dict[str, Any]:
+        """What is on screen, for the page to hold."""
+        return room.shown_mark(self.view, self.kind)
+
+    def held(self, workflow: Workflow, place: str) -> list[str]:
+        """The entries of machines whose cards should stand in the room."""
+        if "held_ids" not in self.__dict__:
+            self.__dict__["held_ids"] = room_held.waiting_ids(workflow, place)
+        found: list[str] = self.__dict__["held_ids"]
+        return found
 
     def rows(self) -> Any:
         """The figure's numbers; the wall has no table."""

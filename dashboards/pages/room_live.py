@@ -41,15 +41,16 @@ def refresh(
     """
     nothing = (no_update,) * 8
     note_shown(workflow, shown, screen=place["kind"])
-    is_moved = workflow.case_position(shown["case"]) > shown["position"]
+    position = workflow.case_position(shown["case"])
+    is_moved = position > shown["position"]
     if not is_moved and not is_due:
         return nothing
-    view = workflow.case_view_on_screen(shown["case"])
+    view = workflow.case_view_on_screen(shown["case"], position=position)
     kind = place["kind"]
-    people = () if kind == room.WALL else workflow.people(place["room"])
     same = drawn(view, kind)
-    mark = room.shown_mark(view, kind) | {"held": room_held.waiting_ids(workflow, place["room"])}
+    mark = same.mark | {"held": same.held(workflow, place["room"])}
     has_new_prompts = as_pairs(mark["open"]) != as_pairs(shown["open"])
+    people = workflow.people(place["room"]) if has_new_prompts and kind == room.HAND else ()
     return (
         same.head,
         same.numbers,

@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from dosetrack.workflow import Workflow
     from dosetrack.workflow.results import SkinMapView
 
-TICK_MS = 3000
+TICK_MS = 15_000
+"""The page asks at once when what the map is made from moved; this is for what it cannot know of."""
 WAITING = "The skin map follows the first dose report with events."
 
 

@@ -73,6 +73,12 @@ class LedgerReader:
         found = self.connection.execute(select(mine, general)).one()
         return int(max(found))
 
+    def cases_moved(self, *, after_seq: int) -> dict[str | None, int]:
+        """The last `seq` of each case (None: of no case) that an entry after `after_seq` tells of."""
+        case, seq = schema.entry.c.case_id, schema.entry.c.seq
+        query = select(case, func.max(seq)).where(seq > after_seq).group_by(case)
+        return {row[0]: row[1] for row in self.connection.execute(query)}
+
     def entry(self, entry_id: str) -> Entry | None:
         """The entry with this id, None when there is none."""
         row = self.connection.execute(_ENTRIES.where(schema.entry.c.id == entry_id)).one_or_none()

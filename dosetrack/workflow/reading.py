@@ -32,6 +32,11 @@ class Reading(LedgerUser):
         with self.ledger.reading() as reader:
             return reader.case_position(case_id)
 
+    def cases_moved(self, *, after_seq: int) -> dict[str | None, int]:
+        """The last ledger seq of each case (None: of no case) told of after `after_seq`."""
+        with self.ledger.reading() as reader:
+            return reader.cases_moved(after_seq=after_seq)
+
     def cases(self, *, first_day: str | None = None, last_day: str | None = None) -> tuple[CaseSummary, ...]:
         """Cases by local day (YYYY-MM-DD, both ends included), oldest first."""
         with self.ledger.reading() as reader:
@@ -55,13 +60,16 @@ class Reading(LedgerUser):
                 raise UnknownCaseError(f"there is no case with the id {case_id!r}")
             return case_view(reader, case, settings, as_of=as_of or self._clock())
 
-    def case_view_on_screen(self, case_id: str) -> CaseView:
+    def case_view_on_screen(self, case_id: str, *, position: int | None = None) -> CaseView:
         """The same for screens that stand open: one view for all that ask within a second of each other.
 
         Whatever is told of the case is in it. What changes without that (ages, forecasts, cases of the
         same patient elsewhere) may be a second old.
+
+        position : of the case, where it is known
         """
-        position, now = self.case_position(case_id), self._clock()
+        position = self.case_position(case_id) if position is None else position
+        now = self._clock()
         return self._on_screen.get(
             case_id, position=position, now=now, make=lambda: self.case_view(case_id, as_of=now)
         )

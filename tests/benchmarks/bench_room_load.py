@@ -47,7 +47,7 @@ FIRST_MGY, STEP_MGY = 2700, 10
 """Past the level of 3 Gy during the run, so that prompts come up too; steps the hand view tells apart."""
 SCREENS_OF_A_ROOM = ("hand", "hand", "wall")
 PULSE_S, AGES_S = 0.5, 5.0
-TICKS = {"identity-tick": 2.0, "room-skin-tick": 3.0}
+TICKS = {"identity-tick": 15.0, "room-skin-tick": 15.0}
 """Other ticks of the hand view and their intervals [s]."""
 _SAMPLER = """
 import sys, threading, time, traceback, collections, atexit

@@ -13,7 +13,8 @@ from .conftest import NURSE, ROOM, SteppedClock, inject, opening
 
 
 def test_pulse_moves_with_its_case_alone(workflow: Workflow, case_id: str, clock: SteppedClock) -> None:
-    pulse = Pulse(workflow, clock)
+    seconds = iter(range(100))
+    pulse = Pulse(workflow, clock, now_s=lambda: float(next(seconds)))
     before = pulse.of(ROOM, case_id)
     assert before["running"] == [case_id]
     other = workflow.open_case(opening(room="Room 3"), actor=NURSE).case_id
