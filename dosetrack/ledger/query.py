@@ -59,6 +59,7 @@ class LedgerReader:
 
     def __init__(self, connection: Connection) -> None:
         self.connection = connection
+        self._settings: tuple[SettingRow, ...] | None = None
 
     # entries -------------------------------------------------------------------------------
 
@@ -353,11 +354,17 @@ class LedgerReader:
         query = (
             select(*SETTING_COLUMNS).join_from(schema.setting, schema.entry).order_by(schema.setting.c.seq)
         )
+        is_whole = key is None and up_to_seq is None
+        if is_whole and self._settings is not None:
+            return self._settings
         if key is not None:
             query = query.where(schema.setting.c.key == key)
         if up_to_seq is not None:
             query = query.where(schema.setting.c.seq <= up_to_seq)
         rows = map(setting_from_row, self.connection.execute(query))
+        if is_whole:
+            self._settings = tuple(rows)
+            return self._settings
         if up_to_seq is None:
             return tuple(rows)
         return tuple(

@@ -91,6 +91,7 @@ class Transaction(LedgerReader):
         self._clock = clock
         self._head: tuple[int, str] | None = None
         self.has_deleted = False
+        self.is_looked_through = False
         self.appended: list[Entry] = []
         self.folded: dict[str, Any] = {}
 
@@ -141,6 +142,10 @@ class Transaction(LedgerReader):
         project_setting(self, entry)
         self.appended.append(entry)
         return entry
+
+    def forget_settings(self) -> None:
+        """The history of settings is read again when it is asked for."""
+        self._settings = None
 
     def _read_head(self) -> tuple[int, str]:
         row = self.connection.execute(_HEAD).one_or_none()
@@ -290,6 +295,7 @@ class Transaction(LedgerReader):
         for sha256 in _originals_named(doomed) - self._originals_still_named():
             self.connection.execute(delete(schema.original).where(schema.original.c.sha256 == sha256))
         self.has_deleted = True
+        self.forget_settings()
         return self.append(
             NewEntry(
                 payload=DataDeleted(entry_ids=tuple(entry.id for entry in doomed)),
@@ -331,6 +337,8 @@ def _event_insert_by_position(dialect: Dialect) -> str | None:
 
 def project_setting(tx: Transaction, entry: Entry) -> None:
     """Keep the history of settings in step with one entry."""
+    if isinstance(entry.payload, SettingChanged) or entry.replaces is not None:
+        tx.forget_settings()
     if isinstance(entry.payload, SettingChanged):
         change = entry.payload
         tx.connection.execute(

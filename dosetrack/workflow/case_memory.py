@@ -61,8 +61,12 @@ class CaseMemory:
         return made
 
     def _forget_if_deleted(self, reader: LedgerReader) -> None:
+        if isinstance(reader, Transaction) and reader.is_looked_through and not reader.has_deleted:
+            return  # nobody else deletes while it writes
         with self._lock:
             if reader.entries(after_seq=self._looked_to, kinds=("data-deleted",), limit=1):
                 self._entries, self._folded = LastUsed(_CASES_HELD), LastUsed(_CASES_HELD)
-            if not isinstance(reader, Transaction):  # what a transaction sees may yet be taken back
+            if isinstance(reader, Transaction):  # what a transaction sees may yet be taken back
+                reader.is_looked_through = True
+            else:
                 self._looked_to = max(self._looked_to, reader.position())
