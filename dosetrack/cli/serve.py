@@ -22,9 +22,6 @@ PortOption = Annotated[int, typer.Option("--port", min=1, max=65535, help="Port 
 DEFAULT_PORT = 8050
 _THREADS = 24
 """Gateways of 20 rooms that wait for their turn to write leave some for the screens."""
-_SWITCH_S = 0.0005
-"""A thread that drew a page or asked the database is waited for no longer than this by the one that holds
-the turn to write, which waits again after each of its statements; Python's own 5 ms add up to its time."""
 _MOST_BYTES = 65 * 1024 * 1024
 """A body beyond these is refused before any of it is handed on; the interface itself accepts less."""
 
@@ -65,7 +62,6 @@ def run_dashboard(workflow: Workflow, *, host: str, port: int, watching: Watchin
     from dashboards.app import make_app
     from dosetrack.services.housekeeping import Housekeeping
 
-    sys.setswitchinterval(_SWITCH_S)
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a line for each request that waits
     app = make_app(workflow)
     housekeeping = Housekeeping(workflow).start()

@@ -457,11 +457,12 @@ if __name__ == "__main__":
     options.add_argument("--short", action="store_true", help="5 rooms, 15 screens, 8 s")
     options.add_argument("--profile", action="store_true", help="sample the server's stacks")
     options.add_argument("--no-browser", action="store_true")
+    options.add_argument("--seconds", type=int, help="another length than 60 s")
     options.add_argument("--hours-before", type=float, default=0.0, help="readings held before, one a second")
     chosen = options.parse_args()
     run(
         5 if chosen.short else 20,
-        8 if chosen.short else 60,
+        chosen.seconds or (8 if chosen.short else 60),
         hours_before=chosen.hours_before,
         with_profile=chosen.profile,
         with_browser=not chosen.no_browser,
